@@ -1,0 +1,1 @@
+"""The command line: parses what was typed, calls one task, shows its answer."""

@@ -1,0 +1,148 @@
+"""The verbs. Each imports its task when it runs, so that asking for help stays quick."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from keyturn.cli import doors
+
+WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
+
+app = typer.Typer(
+    name="keyturn",
+    help=(
+        "Will fuel, air, drive and wiring hold on a home-built boosted engine?\n\n"
+        "Describe the car in build.toml with how well each part is known, then ask. "
+        "Start with: keyturn new mycar --example van-roots"
+    ),
+    epilog=(
+        "Exit codes: 0 answered; 1 with --strict when the verdict is not 'holds'; 2 what was typed "
+        "cannot be taken; 3 cannot be answered, says what is missing; 70 a fault in keyturn."
+    ),
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"terminal_width": WIDTH, "help_option_names": ["-h", "--help"]},
+)
+
+BuildPath = Annotated[
+    Path, typer.Argument(metavar="BUILD", help="Folder of the build, or its build.toml.")
+]
+Samples = Annotated[
+    int, typer.Option(help="How many times all uncertain values are drawn together.")
+]
+Seed = Annotated[int, typer.Option(help="Same seed, same answer.")]
+Change = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="KEY=VALUE", help="Try a change without editing; repeatable."),
+]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 when the verdict is not 'holds'.")]
+Json = Annotated[
+    str | None,
+    typer.Option("--json", metavar="-|FILE", help="The answer as JSON; - is standard output."),
+]
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from keyturn import __version__
+
+        doors.put(f"keyturn {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def keyturn(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Say which version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def new(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="DIR", help="Folder to make; new or empty.")
+    ] = None,
+    example: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Which example to start from.")
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="List the examples and stop.")] = False,
+) -> None:
+    """Start a build folder from an example. All examples are invented."""
+    from keyturn.errors import BuildError
+    from keyturn.tasks.new import examples
+    from keyturn.tasks.new import new as task
+
+    if listed:
+        for name, words in examples():
+            doors.put(f"{name:<16} {words}")
+        return
+    if folder is None or example is None:
+        raise BuildError(
+            "a folder and an example are needed",
+            accepted="keyturn new DIR --example NAME",
+            advice="see the names with: keyturn new --list",
+        )
+    made = task(folder, example)
+    doors.put(f"made {made}; edit it, then: keyturn check {folder}")
+
+
+@app.command()
+def check(
+    build: BuildPath,
+    json: Json = None,
+    samples: Samples = 400,
+    seed: Seed = 0,
+    change: Change = None,
+    strict: Strict = False,
+) -> None:
+    """Say whether every part holds at every speed and load, and what it would take."""
+    wanted = doors.changes(change or [])
+    with doors.progress(f"checking {build}"):
+        from keyturn.build.read import load
+        from keyturn.report.json_form import to_json
+        from keyturn.report.words import text
+        from keyturn.tasks.check import check as task
+
+        result = task(load(build, wanted), samples=samples, seed=seed)
+    if json is not None:
+        doors.put_json(to_json(result), json)
+    if json != "-":
+        doors.put(text(result))
+    if strict and result.verdict != "holds":
+        raise typer.Exit(1)
+
+
+@app.command()
+def report(
+    build: BuildPath,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Where to write; made/ in the build folder if unsaid."),
+    ] = None,
+    samples: Samples = 400,
+    seed: Seed = 0,
+    change: Change = None,
+    strict: Strict = False,
+) -> None:
+    """Write the answer as one web page, a PDF to take to the car, and its figures."""
+    wanted = doors.changes(change or [])
+    with doors.progress(f"writing the report of {build}"):
+        from keyturn.build.read import load
+        from keyturn.tasks.check import check as task
+        from keyturn.tasks.report import made_folder, write_report
+
+        result = task(load(build, wanted), samples=samples, seed=seed)
+        written = write_report(result, out if out is not None else made_folder(build))
+    doors.put(result.sentence)
+    for path in written:
+        doors.put(f"  {path}")
+    if strict and result.verdict != "holds":
+        raise typer.Exit(1)

@@ -1,0 +1,109 @@
+"""The answer as one self-contained HTML page: inline style and drawings, no script, no request."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from keyturn.report import tables, words
+from keyturn.report.figures import NARROW, WIDE, all_figures
+from keyturn.report.svg import COLOURS, clean
+from keyturn.system.result import CheckResult
+
+# each figure with the words that say how to read it; the PDF shows the same
+CAPTIONS = {
+    "headroom": (
+        "Headroom of each part",
+        "Capacity over need at the worst point of each part. The bar runs from 5 to 95 % of the"
+        " samples, the heavy mark is the middle. Right of the line the part has something to"
+        " spare; a bar across the line says that the values are not known well enough.",
+    ),
+    "path": (
+        "Pressure path",
+        "Gauge pressure from the tank to the injector, a step at each numbered part. The arrow"
+        " spans what the injector feels: from the manifold to the rail. A gauge on the rail reads"
+        " from the dash-dotted line (ambient), not from the manifold.",
+    ),
+    "envelope": (
+        "Where it holds",
+        "Speed against manifold pressure. Each region carries the name of the part with the least"
+        " headroom there. Lines give the share of samples in which everything holds; the crossed"
+        " ring marks the worst point. Hatched: above the full-load line, not reached.",
+    ),
+    "corridor": (
+        "Pressure against fuel flow",
+        "The band into which a log of the full-load line should fall: rail gauge pressure and"
+        " pressure across the injector. A log that is low all along points at set point or gauge;"
+        " one that sags with flow points at the supply.",
+    ),
+    "pump": (
+        "Pump and path",
+        "What the pump makes at several voltages at its terminals (bands 5 to 95 %), crossed by"
+        " what the path needs at full load. Left of the dashed line the engine and the least"
+        " bypass are not fed.",
+    ),
+}
+
+DARK = {
+    "ink": "#e7ecef",
+    "paper": "#12191f",
+    "fuel": "#82bdec",
+    "holds": "#7fcb9d",
+    "tight": "#e3b561",
+    "short": "#f29087",
+    "air": "#c3a4e4",
+    "quiet": "#98a5af",
+}
+
+
+def variables(colours: dict[str, str]) -> str:
+    """The colours as CSS variables; pages that inline a figure need them."""
+    return "".join(f"--{name}:{value};" for name, value in colours.items())
+
+
+def page_data(result: CheckResult) -> dict[str, Any]:
+    """Everything that the template shows, in words."""
+    return {
+        "result": result,
+        "title": f"{result.name}: {result.verdict}",
+        "invented": words.INVENTED if result.invented else "",
+        "limits": words.limits(result),
+        "steps": words.next_steps(result),
+        "reasons": words.reasons(result),
+        "captions": CAPTIONS,
+        "headroom": tables.headroom_table(result),
+        "states": tables.states_table(result),
+        "flows": tables.flows_table(result),
+        "remedies": tables.remedies_table(result),
+        "leaned": tables.leaned_table(result),
+    }
+
+
+def page(result: CheckResult) -> str:
+    """The whole page as text."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def tidy(value: object) -> object:
+        is_words = isinstance(value, str) and not isinstance(value, Markup)
+        return clean(str(value)) if is_words else value
+
+    def drawn(width: float) -> dict[str, Markup]:
+        figures = all_figures(result, width, inline=True)
+        # our own SVG, every word in it escaped by the writer
+        return {name: Markup(svg) for name, svg in figures.items()}
+
+    home = Environment(
+        loader=PackageLoader("keyturn.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=tidy,
+    )
+    return home.get_template("page.html").render(
+        **page_data(result),
+        wide=drawn(WIDE),
+        narrow=drawn(NARROW),
+        light=variables(COLOURS),
+        dark=variables(DARK),
+    )

@@ -1,0 +1,75 @@
+"""The answer as a PDF to print and take to the car, set with typst and its own fonts."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+from keyturn.report import tables, words
+from keyturn.report.figures import WIDE, all_figures
+from keyturn.report.page import CAPTIONS
+from keyturn.report.svg import clean
+from keyturn.system.result import CheckResult
+
+
+def _tidy(value: Any) -> Any:
+    """Only characters that can be set; keys stay."""
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, dict):
+        return {key: _tidy(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_tidy(item) for item in value]
+    return value
+
+
+def _table(table: tables.Table) -> dict[str, Any]:
+    return {"head": table.head, "rows": table.rows, "right": table.right}
+
+
+def pdf_data(result: CheckResult) -> dict[str, Any]:
+    """What the template reads; words travel as data, so nothing in them is run."""
+    figures = all_figures(result, WIDE)
+    return {
+        "name": result.name,
+        "verdict": result.verdict,
+        "sentence": result.sentence,
+        "invented": words.INVENTED if result.invented else "",
+        "limits": words.limits(result),
+        "steps": words.next_steps(result),
+        "reasons": words.reasons(result),
+        "figures": {
+            name: {"svg": svg, "title": CAPTIONS[name][0], "about": CAPTIONS[name][1]}
+            for name, svg in figures.items()
+        },
+        "headroom": _table(tables.headroom_table(result)),
+        "states": _table(tables.states_table(result)),
+        "flows": _table(tables.flows_table(result)),
+        "remedies": _table(tables.remedies_table(result)),
+        "leaned": _table(tables.leaned_table(result)),
+        "missing": result.missing,
+        "flags": result.flags,
+        "assumptions": result.assumptions,
+        "cautions": result.cautions,
+        "samples": result.samples,
+        "seed": result.seed,
+    }
+
+
+def pdf(result: CheckResult) -> bytes:
+    """The PDF file; the same answer gives the same bytes."""
+    import typst
+
+    template = (files("keyturn.report") / "templates" / "sheet.typ").read_bytes()
+    data = json.dumps(_tidy(pdf_data(result)), allow_nan=False)
+    made = typst.compile(
+        template,
+        format="pdf",
+        sys_inputs={"data": data},
+        ignore_system_fonts=True,
+        timestamp=0,
+    )
+    if not isinstance(made, bytes):
+        raise TypeError("typst gave no single PDF")
+    return made

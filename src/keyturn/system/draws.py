@@ -1,0 +1,50 @@
+"""Samples of everything that is uncertain in a build, and where each came from."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtri
+
+from keyturn.build.model import Build, Curve, Value
+from keyturn.system.circuit import FloatArray
+
+
+class Draws:
+    """Latin hypercube of all values of a build; row 0 is the nominal car (no deviation).
+
+    ``of(value)`` gives shape (samples + 1, 1) in SI; ``scale(curve)`` the same for a factor on y.
+    """
+
+    def __init__(self, build: Build, samples: int, rng: np.random.Generator) -> None:
+        known = list({item.key: item for item in build.known()}.values())
+        self.known = [item for item in known if item.spread > 0.0]
+        self.samples = samples
+        self._column = {item.key: number for number, item in enumerate(self.known)}
+        self.deviation = _hypercube(len(self.known), samples, rng)
+
+    def _z(self, key: str) -> FloatArray:
+        column = self._column.get(key)
+        if column is None:
+            return np.zeros((self.samples + 1, 1))
+        return self.deviation[:, column : column + 1]
+
+    def of(self, value: Value) -> FloatArray:
+        """Samples of one value [its SI unit], shape (samples + 1, 1)."""
+        z = self._z(value.key)
+        if value.law == "scale":
+            return value.si * np.exp(value.spread * z)
+        return value.si + value.spread * z
+
+    def scale(self, curve: Curve) -> FloatArray:
+        """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
+        return np.exp(curve.spread * self._z(curve.key))
+
+
+def _hypercube(columns: int, samples: int, rng: np.random.Generator) -> FloatArray:
+    """Standard normal Latin hypercube, shape (samples + 1, columns), first row zero.
+
+    McKay, Beckman and Conover 1979: one draw in each of ``samples`` equally likely strata.
+    """
+    strata = np.argsort(rng.random((samples, columns)), axis=0)
+    inside = (strata + rng.random((samples, columns))) / samples
+    return np.vstack([np.zeros((1, columns)), ndtri(inside)])
