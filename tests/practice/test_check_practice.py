@@ -79,7 +79,9 @@ def test_that_pattern_points_at_the_set_point_before_the_pump(low: CheckResult) 
 
 def test_a_weak_pump_shows_another_pattern() -> None:
     """The case that must differ: supply trouble falls with flow instead of staying level."""
-    weak = answer(pump__age={"value": "30 %", "spread": "3 %", "grade": "measured"})
-    fall = state(weak, "key-on").rail_gauge.p50 - state(weak, "full load, power speed").rail_gauge.p50
+    weak = answer(pump__age={"value": "20 %", "spread": "3 %", "grade": "measured"})
+    fall = (
+        state(weak, "key-on").rail_gauge.p50 - state(weak, "full load, power speed").rail_gauge.p50
+    )
     assert fall > 8.0 * PSI
     assert row(weak, "pump").verdict == "short"

@@ -72,7 +72,8 @@ def test_thousands_mark_is_asked_about() -> None:
 @pytest.mark.parametrize(
     "text",
     ["", "L/h", "12", "12 parsec", "12 kPa", "1e999 L/h", "1..2 L/h", "__import__('os') L/h",
-     "3 L/h; 4", "2 L/h/h", "5 [length]", "1 L/(h", "5 lambda", "0x10 L/h", "١٢ L", "9 9 L/h", "3 m**9**9**9**9", "1 L**0.5"],
+     "3 L/h; 4", "2 L/h/h", "5 [length]", "1 L/(h", "5 lambda", "0x10 L/h", "١٢ L", "9 9 L/h",
+     "3 m**9**9**9**9", "1 L**0.5"],
 )  # fmt: skip
 def test_what_is_no_flow_is_refused(text: str) -> None:
     with pytest.raises(units.UnitRefused):

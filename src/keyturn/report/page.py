@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from keyturn.report import tables, words
+from keyturn.report import phrases, tables
 from keyturn.report.figures import NARROW, WIDE, all_figures
 from keyturn.report.svg import COLOURS, clean
 from keyturn.system.result import CheckResult
@@ -61,15 +61,21 @@ def variables(colours: dict[str, str]) -> str:
 
 
 def page_data(result: CheckResult) -> dict[str, Any]:
-    """Everything that the template shows, in words."""
+    """Everything that the template shows, in phrases."""
     return {
         "result": result,
         "title": f"{result.name}: {result.verdict}",
-        "invented": words.INVENTED if result.invented else "",
-        "limits": words.limits(result),
-        "steps": words.next_steps(result),
-        "reasons": words.reasons(result),
+        "invented": phrases.INVENTED if result.invented else "",
+        "headline": phrases.headline(result, stamped=True),
+        "gauge_note": phrases.gauge_note(result),
+        "limits": phrases.limits(result),
+        "steps": phrases.next_steps(result),
+        "reasons": phrases.reasons(result),
         "captions": CAPTIONS,
+        "missing": [phrases.tidy(item) for item in result.missing],
+        "flags": [phrases.tidy(item) for item in result.flags],
+        "assumptions": [phrases.tidy(item) for item in result.assumptions],
+        "cautions": [phrases.tidy(item) for item in result.cautions],
         "headroom": tables.headroom_table(result),
         "states": tables.states_table(result),
         "flows": tables.flows_table(result),

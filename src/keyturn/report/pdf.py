@@ -6,9 +6,8 @@ import json
 from importlib.resources import files
 from typing import Any
 
-from keyturn.report import tables, words
 from keyturn.report.figures import WIDE, all_figures
-from keyturn.report.page import CAPTIONS
+from keyturn.report.page import CAPTIONS, page_data
 from keyturn.report.svg import clean
 from keyturn.system.result import CheckResult
 

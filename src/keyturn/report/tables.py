@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keyturn.report.headroom_figure import ranked
+from keyturn.report.phrases import tidy, typed_plainly
 from keyturn.report.show import (
     DASH,
     display_unit,
     kpa,
-    likelihood,
     lph,
     number,
     probability,
@@ -20,7 +20,7 @@ from keyturn.report.show import (
     shown,
     whole,
 )
-from keyturn.system.result import Band, CheckResult, State
+from keyturn.system.result import Band, CheckResult, LeanedOn, Remedy, State
 
 
 @dataclass(frozen=True)
@@ -37,11 +37,15 @@ def _table(head: str, rows: Sequence[tuple[str, ...]], numbers: str = "") -> Tab
     return Table(names, tuple(rows), tuple(str(n) in numbers.split() for n in range(len(names))))
 
 
-def amount(value: float, quantity: str) -> str:
-    """A value with its display unit."""
+def amount(value: float, quantity: str, *, both: bool = True) -> str:
+    """A value with its display unit; pressures in psi as well, absolute ones named so."""
     unit = display_unit(quantity)[0]
     words = number(shown(value, quantity))
-    return f"{words} {unit}".strip() if words != DASH else DASH
+    if words == DASH:
+        return DASH
+    absolute = " abs" if quantity == "pressure" else ""
+    second = f" ({number(psi(value), 2)} psi)" if both and unit == "kPa" else ""
+    return f"{words} {unit}{absolute}{second}".strip()
 
 
 def span(band: Band) -> str:
@@ -52,23 +56,29 @@ def span(band: Band) -> str:
 
 
 def headroom_table(result: CheckResult) -> Table:
-    """Part, verdict, need, has, ratio and probability in words and number."""
-    rows = []
-    for row in ranked(result.headroom):
-        chance = probability(row.p_holds, result.samples)
-        words = likelihood(row.p_holds)
-        rows.append(
-            (
-                row.part,
-                row.verdict,
-                amount(row.need.p50, row.unit),
-                amount(row.has.p50, row.unit),
-                number(row.ratio.p50),
-                span(row.ratio),
-                chance if words == chance else f"{chance}, {words}",
-            )
+    """Part, verdict, need, has, ratio with its band and probability."""
+    return _headroom(result, both=True)
+
+
+def headroom_short(result: CheckResult) -> Table:
+    """The same with one pressure unit, for the terminal."""
+    return _headroom(result, both=False)
+
+
+def _headroom(result: CheckResult, *, both: bool) -> Table:
+    rows = [
+        (
+            row.part,
+            row.verdict,
+            amount(row.need.p50, row.unit, both=both),
+            amount(row.has.p50, row.unit, both=both),
+            number(row.ratio.p50),
+            span(row.ratio),
+            probability(row.p_holds, result.samples),
         )
-    return _table("part|verdict|needs|has|ratio|5…95 %|holds", rows, "2 3 4 5")
+        for row in ranked(result.headroom)
+    ]
+    return _table("part|verdict|needs|has|ratio|5…95 %|chance", rows, "2 3 4 5 6")
 
 
 def _pressures(band: Band) -> str:
@@ -87,10 +97,35 @@ def states_table(result: CheckResult) -> Table:
     return _table("state|rail, gauge|across injector|regime", rows, "1 2")
 
 
+def _banded(values: Sequence[float]) -> str:
+    low, middle, high = (whole(v) for v in values)
+    return DASH if middle == DASH else f"{middle} ({low}…{high})"
+
+
+def states_short(result: CheckResult) -> Table:
+    """The same in single lines, kPa and psi apart, for the terminal."""
+    rows = []
+    for s in result.states:
+        rail, across = s.rail_gauge, s.across_injector
+        gauge = (rail.p05, rail.p50, rail.p95)
+        rows.append(
+            (
+                s.name,
+                _banded([kpa(v) for v in gauge]),
+                _banded([psi(v) for v in gauge]),
+                _banded([kpa(v) for v in (across.p05, across.p50, across.p95)]),
+                whole(psi(across.p50)),
+                s.regime,
+            )
+        )
+    head = "state|rail gauge, kPa|rail gauge, psi|across injector, kPa|psi|regime"
+    return _table(head, rows, "1 2 3 4")
+
+
 def flows_table(result: CheckResult) -> Table:
     """Speed, manifold pressure, flows, volts, amps, duty and lambda of every state."""
     rows = [_flows(s) for s in result.states]
-    head = "state|rev/min|manifold, kPa abs|pump, L/h|engine, L/h|return, L/h|volts|amps|duty, %"
+    head = "state|rev/min|MAP, kPa|pump, L/h|engine, L/h|return, L/h|volts|amps|duty, %"
     return _table(head + "|lambda", rows, "1 2 3 4 5 6 7 8 9")
 
 
@@ -109,32 +144,50 @@ def _flows(s: State) -> tuple[str, ...]:
     )
 
 
+def to_mend(result: CheckResult) -> list[Remedy]:
+    """The changes of the parts that are short or tight."""
+    bad = {row.part for row in result.headroom if row.verdict in ("short", "tight")}
+    return [item for item in result.remedies if item.part in bad]
+
+
 def remedies_table(result: CheckResult) -> Table:
     """The smallest change of one part alone, and what it brings."""
     rows = [
         (
             item.part,
-            item.change,
+            tidy(item.change),
             f"x {number(item.factor)}" if item.factor is not None else DASH,
             probability(item.p_holds, result.samples),
-            item.note,
+            tidy(item.note),
         )
         for item in result.remedies
     ]
-    return _table("part|smallest change of it alone|factor|holds then|note", rows, "2 3")
+    return _table("part|smallest change of it alone|factor|chance then|note", rows, "2 3")
 
 
 def leaned_table(result: CheckResult) -> Table:
     """The values that the answer leaned on, as typed, with grade and share of the spread."""
-    rows = [
+    rows = [(*row, tidy(item.measure)) for row, item in _leaned(result)]
+    return _table("value|typed|grade|1 sigma|share of spread|how to measure it", rows, "3 4")
+
+
+def leaned_short(result: CheckResult, most: int | None = None) -> Table:
+    """The same without the measurement, one line each."""
+    rows = [row for row, _ in _leaned(result)[:most]]
+    return _table("value|typed|grade|1 sigma|share of spread", rows, "3 4")
+
+
+def _leaned(result: CheckResult) -> list[tuple[tuple[str, ...], LeanedOn]]:
+    return [
         (
-            item.key,
-            item.typed,
-            item.grade,
-            f"±{number(item.spread * 100.0, 2)} %" if math.isfinite(item.spread) else DASH,
-            probability(item.share, 10**6),
-            item.measure,
+            (
+                item.key,
+                typed_plainly(item.typed),
+                item.grade,
+                f"±{number(item.spread * 100.0, 2)} %" if math.isfinite(item.spread) else DASH,
+                probability(item.share, 10**6),
+            ),
+            item,
         )
         for item in result.leaned_on
     ]
-    return _table("value|typed|grade|1 sigma|share of spread|how to measure it", rows, "3 4")

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,29 +95,29 @@ class Circuit:
     def shape(self) -> tuple[int, int]:
         """(samples, points) that all arrays broadcast to."""
         shapes: list[tuple[int, ...]] = []
-        _each(self, lambda array: (shapes.append(array.shape), array)[1])
+        map_arrays(self, lambda array: (shapes.append(array.shape), array)[1])
         rows, columns = np.broadcast_shapes(*shapes, (1, 1))
         return rows, columns
 
     def map(self, change: Callable[[FloatArray], FloatArray]) -> Circuit:
         """The same circuit with ``change`` applied to every per-point array."""
-        changed: Circuit = _each(self, change)
+        changed: Circuit = map_arrays(self, change)
         return changed
 
 
 _SHARED = {"knots", "coefficients"}
 
 
-def _each(node: object, change: Callable[[FloatArray], FloatArray]):  # type: ignore[no-untyped-def]
+def map_arrays(node: Any, change: Callable[[FloatArray], FloatArray]) -> Any:
     """Rebuild a tree of dataclasses with ``change`` applied to its per-point arrays."""
     values = {}
-    for item in fields(node):  # type: ignore[arg-type]
+    for item in fields(node):
         value = getattr(node, item.name)
         if isinstance(value, np.ndarray) and item.name not in _SHARED:
             value = change(value)
         elif isinstance(value, tuple):
-            value = tuple(_each(line, change) for line in value)
+            value = tuple(map_arrays(line, change) for line in value)
         elif hasattr(value, "__dataclass_fields__"):
-            value = _each(value, change)
+            value = map_arrays(value, change)
         values[item.name] = value
     return type(node)(**values)

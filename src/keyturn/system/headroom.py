@@ -90,7 +90,7 @@ def _supply(loads: Loads) -> Iterator[Need]:
         has,
         loads.speed,
         loads.pressure,
-        ("pump.flow", "pump.pressure_scale", "pump.age", "pump.at_voltage"),
+        ("pump.",),
         hint="a timed return flow at working pressure, with the pump voltage noted",
     )
 
@@ -122,7 +122,7 @@ def _electric(loads: Loads) -> Iterator[Need]:
         np.full_like(drop, limit("wiring", "drop")),
         loads.speed,
         loads.pressure,
-        ("wiring.contacts", "wiring.length", "wiring.size"),
+        ("wiring.",),
         hint="voltage at the pump terminals, feed and ground side apart, pump running",
     )
     if wiring.fuse is not None:
@@ -263,7 +263,7 @@ def _injection(loads: Loads) -> Iterator[Need]:
         draws.of(build.control.duty_ceiling) + 0.0 * duty,
         loads.speed,
         loads.pressure,
-        ("injectors.flow", "injectors.at", "injectors.dead_time"),
+        ("injectors.",),
         hint="the set's flow report: flow, pressure, fluid, dead time",
     )
     lean = loads.line.wanted_lambda * 0.0 + lambda_ratio(loads.solution, loads.line.fuel_demand)
@@ -355,7 +355,7 @@ def _drive(loads: Loads) -> Iterator[Need]:
         np.maximum(np.asarray(able), 0.0),
         loads.speed,
         loads.pressure,
-        ("belt.wrap", "belt.tension", "belt.friction"),
+        ("belt.",),
         hint="belt tension with a force or frequency gauge, wrap from a photo",
     )
     yield Need(
@@ -366,7 +366,7 @@ def _drive(loads: Loads) -> Iterator[Need]:
         draws.of(part.max_speed) + 0.0 * air.air_flow,
         loads.speed,
         loads.pressure,
-        ("belt.max_speed",),
+        ("belt.",),
         hint="pulley diameters with a calliper",
     )
 

@@ -47,7 +47,8 @@ class Duty:
 
 def fluid(build: Build, draws: Draws) -> Fluid:
     """Fuel properties at the pump inlet and at the rail."""
-    expansion, activation, steepness = fuel.blend_laws(build.fuel.ethanol)
+    expansion, activation = build.fuel.expansion, build.fuel.viscosity_activation
+    steepness = build.fuel.vapour_steepness
     temperature = draws.of(build.fuel.temperature)
     vapour = draws.of(build.fuel.vapour_pressure)
     return Fluid(

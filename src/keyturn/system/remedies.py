@@ -115,7 +115,7 @@ def _calibration(loads: Loads, rows: tuple[Headroom, ...]) -> list[Remedy]:
     if row is None or row.verdict == "holds":
         return []
     lean = lambda_ratio(loads.solution, loads.line.fuel_demand)
-    error = float(np.median(lean[1:].max(axis=1)))
+    error = float(np.quantile(lean[1:].max(axis=1), 0.95))
     constant = parts.injector_constant(loads.build, loads.draws)
     across = np.maximum(loads.solution.across_injector, 1.0)
     duty = loads.line.fuel_demand / (constant * np.sqrt(across)) + parts.dead_share(
@@ -130,8 +130,8 @@ def _calibration(loads: Loads, rows: tuple[Headroom, ...]) -> list[Remedy]:
             f"leave the pressure and correct the injector data to {at:.0f} kPa across",
             None,
             p_holds,
-            f"if nobody corrects it the mixture is {100 * (error - 1):+.0f} % lean at full load; "
-            f"corrected, duty peaks at {100 * float(np.median(duty[1:].max(axis=1))):.0f} %",
+            f"if nobody corrects it the mixture may be {100 * max(error - 1, 0):.0f} % lean at full "
+            f"load; corrected, duty peaks at {100 * float(np.median(duty[1:].max(axis=1))):.0f} %",
         )
     ]
 

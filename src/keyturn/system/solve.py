@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,22 +21,22 @@ from keyturn.system.solution import (
     CircuitSolution,
 )
 
-# 8192 doubles are 64 KiB, below the size at which the C library maps and unmaps memory for every
-# temporary; larger blocks lose a third of the speed to page faults.
-BLOCK = 8192
-TOLERANCE = 5.0e-4  # [Pa] of the last step; Newton's error after it is far smaller
-FINE_TOLERANCE = 1.0e-8  # [Pa] for the hard points, some of which sit on a steep injector law
-INNER_TOLERANCE = 1.0e-12  # [m3/s] 4e-9 L/h
+BLOCK = 16384
+TOLERANCE = solver.Tolerance(0.05, 1.0e-10)  # [Pa] and [m3/s] of the last step, taken linearly
+FINE_TOLERANCE = solver.Tolerance(1.0e-8, 1.0e-12)  # hard points: some sit on a steep injector law
 LOWEST_RISE = -2.0e5  # [Pa] the manifold cannot suck harder than this through the pump
-FIRST_ROUNDS = 4
+FIRST_ROUNDS = 5
 MOST_ROUNDS = 100
 HARD_PASSES = 12  # inner Newton steps in each round of the hard points
 LEAST_FLOW = 3.0e-9  # [m3/s] about 0.01 L/h: below this nothing flows
 FLOOR_FLOW = 2.8e-7  # [m3/s] about 1 L/h: relative errors are taken against at least this
+SHUT = 1.0  # [Pa] this far below the set point the valve is called shut
 PRESSURE_CHECK = 1.0  # [Pa] allowed miss of the regulator law
 BALANCE_CHECK = 1.0e-6  # of the pump flow, where the valve is shut; elsewhere it is exact
+UNLIMITED = 1.0  # [m3/s] demand used when the control unit does not correct for pressure
+KEPT_MEMORY = 30 * 2**20  # [byte]
 
-Target = tuple[slice, slice] | tuple[NDArray[np.intp], ...]
+Positions = NDArray[np.intp]
 
 
 def solve(circuit: Circuit) -> CircuitSolution:
@@ -46,19 +46,21 @@ def solve(circuit: Circuit) -> CircuitSolution:
     so that long tails are not paid for in every block.
     Raises CannotSolve when a point does not converge or its residuals are too large.
     """
+    _keep_memory()
     rows, columns = circuit.shape()
     out = _empty(rows, columns)
+    out.iterations.fill(0)
     width = min(columns, BLOCK)
     height = max(1, BLOCK // width)
-    late: list[NDArray[np.intp]] = []
+    late: list[Positions] = []
     for top in range(0, rows, height):
         for left in range(0, columns, width):
             block = (slice(top, top + height), slice(left, left + width))
             shape = out.pump_rise[block].shape
+            first = top * columns + left  # a block is one run of flat positions
+            where = np.arange(first, first + shape[0] * shape[1])
             part = circuit.map(_cut(*block)).map(_flat(shape))
-            open_ = np.flatnonzero(~_solve_flat(part, out, block, shape, FIRST_ROUNDS, TOLERANCE))
-            at = np.unravel_index(open_, shape)
-            late.append((at[0] + top) * columns + at[1] + left)
+            late.append(_solve_flat(part, out, where, FIRST_ROUNDS, TOLERANCE))
     hard = np.concatenate(late)
     for rounds, tolerance in ((FIRST_ROUNDS, TOLERANCE), (MOST_ROUNDS, FINE_TOLERANCE)):
         hard = _solve_late(circuit, out, hard, rounds, tolerance)
@@ -68,22 +70,31 @@ def solve(circuit: Circuit) -> CircuitSolution:
     return out
 
 
+def _keep_memory() -> None:
+    """Let the C library keep freed memory for the next array.
+
+    glibc gives large freed arrays back to the kernel and pays a page fault for every 4 KiB when
+    it asks again, until it has once seen a larger array being freed. None of it is touched here.
+    """
+    del_me = np.empty(KEPT_MEMORY // 8)
+    del del_me
+
+
 def _solve_late(
     circuit: Circuit,
     out: CircuitSolution,
-    hard: NDArray[np.intp],
+    hard: Positions,
     most_rounds: int,
-    tolerance: float,
-) -> NDArray[np.intp]:
+    tolerance: solver.Tolerance,
+) -> Positions:
     """Go on with the points ``hard`` from where they stand; give back those still open."""
     whole = out.pump_rise.shape
     still = [hard[:0]]
     for first in range(0, hard.size, BLOCK):
         chosen = hard[first : first + BLOCK]
-        at = np.unravel_index(chosen, whole)
-        part = circuit.map(_pick(at, whole))
-        done = _solve_flat(part, out, at, chosen.shape, most_rounds, tolerance, out.pump_rise[at])
-        still.append(chosen[~done])
+        part = circuit.map(_pick(np.unravel_index(chosen, whole), whole))
+        start = out.pump_rise.reshape(-1)[chosen], out.injector_flow.reshape(-1)[chosen]
+        still.append(_solve_flat(part, out, chosen, most_rounds, tolerance, start))
     return np.concatenate(still)
 
 
@@ -96,9 +107,7 @@ def _flat(shape: tuple[int, ...]) -> Callable[[FloatArray], FloatArray]:
     return flat
 
 
-def _pick(
-    at: tuple[NDArray[np.intp], ...], shape: tuple[int, ...]
-) -> Callable[[FloatArray], FloatArray]:
+def _pick(at: tuple[Positions, ...], shape: tuple[int, ...]) -> Callable[[FloatArray], FloatArray]:
     def pick(array: FloatArray) -> FloatArray:
         if array.size == 1:
             return array.reshape(1)
@@ -127,21 +136,6 @@ def _empty(rows: int, columns: int) -> CircuitSolution:
     )
 
 
-def _functions(circuit: Circuit, passes: int) -> solver.Evaluate:
-    def functions(rise: FloatArray, guess: FloatArray | None) -> solver.Functions:
-        point = equations.evaluate(circuit, rise, guess if passes == 1 else None, passes)
-        return solver.Functions(
-            point.law,
-            point.law_slope,
-            point.shut,
-            point.shut_slope,
-            point.injector_flow,
-            point.rail_flow_error,
-        )
-
-    return functions
-
-
 def _highest_rise(circuit: Circuit) -> FloatArray:
     """A rise at which the pump certainly delivers nothing: the end of its falling curve."""
     parts = circuit.pump
@@ -160,64 +154,108 @@ def _highest_rise(circuit: Circuit) -> FloatArray:
 def _solve_flat(
     circuit: Circuit,
     out: CircuitSolution,
-    target: Target,
-    shape: tuple[int, ...],
+    where: Positions,
     most_rounds: int,
-    tolerance: float,
-    start: FloatArray | None = None,
-) -> NDArray[np.bool_]:
-    """Solve flat points, store them at ``target`` of the output, say which converged."""
-    size = int(np.prod(shape))
-    passes = 1 if tolerance == TOLERANCE else HARD_PASSES
-    high = np.array(np.broadcast_to(_highest_rise(circuit), size))
-    low = np.full(size, LOWEST_RISE)
-    guess = circuit.regulator.opening_gauge * 1.05 if start is None else start
-    start = np.clip(guess, LOWEST_RISE, high)
-
-    def narrow(index: NDArray[np.intp]) -> solver.Evaluate:
-        part = circuit.map(lambda array: array if array.size == 1 else array[index])
-        return _functions(part, passes)
-
-    root = solver.larger_root(
-        _functions(circuit, passes),
-        narrow,
-        start,
-        low,
+    tolerance: solver.Tolerance,
+    start: tuple[FloatArray, FloatArray] | None = None,
+) -> Positions:
+    """Solve flat points, store them at ``where`` of the output, give back those still open."""
+    passes = 1 if tolerance is TOLERANCE else HARD_PASSES
+    high = np.broadcast_to(_highest_rise(circuit), where.shape)
+    guess = circuit.regulator.opening_gauge * 1.05 if start is None else start[0]
+    carried = None if start is None or circuit.rail is None else start[1]
+    problem = _Points(equations.prepare(circuit), out, where, passes)
+    found = solver.larger_root(
+        problem,
+        np.minimum(np.maximum(guess, LOWEST_RISE), high),
+        carried,
+        np.full(where.shape, LOWEST_RISE),
         high,
         tolerance,
-        INNER_TOLERANCE,
         most_rounds,
     )
-    values = _values(circuit, root)
-    for name, value in values.items():
-        getattr(out, name)[target] = np.broadcast_to(value, size).reshape(shape)
-    return root.converged & (np.abs(values["balance_residual"]) < BALANCE_CHECK)
+    return where[~found]
 
 
-def _values(circuit: Circuit, root: solver.Root) -> dict[str, FloatArray | NDArray[np.int8]]:
-    """Evaluate once more at the root and name the regimes."""
-    carried = None if circuit.rail is None else root.carried
-    point = equations.evaluate(circuit, root.x, carried)
+@dataclass(frozen=True)
+class _Points:
+    """Some points of the circuit, as the solver sees them."""
+
+    ready: equations.Prepared
+    out: CircuitSolution
+    where: Positions
+    passes: int
+
+    def evaluate(self, x: FloatArray, guess: FloatArray | None) -> solver.Steps:
+        hard = self.passes > 1
+        point = equations.evaluate(self.ready, x, None if hard else guess, self.passes)
+        return solver.Steps(
+            point.law / -point.law_slope,
+            equations.shut_step(self.ready.circuit, point)
+            if hard
+            else point.shut / -point.shut_slope,
+            point.injector_flow,
+            point.injector_slope,
+            point.rail_flow_error,
+            point,
+        )
+
+    def narrow(self, index: Positions) -> _Points:
+        ready = self.ready.map(lambda array: array if array.size == 1 else array[index])
+        return _Points(ready, self.out, self.where[index], self.passes)
+
+    def keep(
+        self,
+        values: solver.Steps,
+        x: FloatArray,
+        step: FloatArray,
+        done: NDArray[np.bool_],
+        rounds: int,
+    ) -> None:
+        point = values.payload
+        assert isinstance(point, equations.Point)
+        where, ready = self.where, self.ready
+        if not done.all():
+            at = np.flatnonzero(done)
+            where, x, step = where[at], x[at], step[at]
+            point = equations.Point(*(item if item.size == 1 else item[at] for item in point))
+            ready = ready.map(lambda array: array if array.size == 1 else array[at])
+        for name, value in _outputs(ready, point, x, step).items():
+            getattr(self.out, name).reshape(-1)[where] = value
+        self.out.iterations.reshape(-1)[where] += np.int8(rounds)
+
+
+def _outputs(
+    ready: equations.Prepared, point: equations.Point, x: FloatArray, step: FloatArray
+) -> dict[str, FloatArray | NDArray[np.int8]]:
+    """Everything after the last small step, and the regime."""
+    circuit = ready.circuit
+    rise = x + step
+    flow = point.pump_flow + point.pump_slope * step
+    law = point.law + point.law_slope * step
+    injected = point.injector_flow + point.injector_slope * step
+    bypass = -(point.shut + point.shut_slope * step)
     # Where the valve is shut the bypass is a rounding error of the root: what leaves the pump is
     # what the injectors take, exactly.
-    shut = point.law < -PRESSURE_CHECK
-    bypass = np.where(shut, 0.0, point.bypass_flow)
-    injected = np.where(shut, point.injector_flow + point.bypass_flow, point.injector_flow)
+    shut = law < -SHUT
+    miss = np.where(shut, bypass, 0.0)
+    injected += miss
+    bypass -= miss
+    rail = point.rail_gauge + point.rail_slope * step
+    volts = np.maximum(ready.free_voltage + ready.voltage_slope * rise, 0.0)
     return {
-        "pump_rise": root.x,
-        "pump_flow": point.pump_flow,
+        "pump_rise": rise,
+        "pump_flow": flow,
         "injector_flow": injected,
         "bypass_flow": bypass,
-        "node_gauge": point.node_gauge,
-        "rail_gauge": point.rail_gauge,
-        "across_injector": point.rail_gauge - circuit.injector.manifold_gauge,
-        "pump_voltage": point.voltage,
-        "pump_current": equations.current(circuit, root.x, point.voltage),
-        "regime": _regime(circuit, point, shut, bypass, injected),
-        "iterations": root.rounds,
-        # shut: the same difference before it was put into the injector flow
-        "balance_residual": np.where(shut, point.bypass_flow, 0.0)
-        / (np.abs(point.pump_flow) + FLOOR_FLOW),
+        "node_gauge": point.node_gauge + point.node_slope * step,
+        "rail_gauge": rail,
+        "across_injector": rail - circuit.injector.manifold_gauge,
+        "pump_voltage": volts,
+        "pump_current": equations.current(circuit, rise, volts),
+        "regime": _regime(circuit, point, shut, flow, injected, volts),
+        "balance_residual": miss / (np.abs(flow) + FLOOR_FLOW),
+        # before the last small step: an upper bound of what is left
         "pressure_residual": np.where(shut, 0.0, point.law),
     }
 
@@ -236,21 +274,17 @@ def _regime(
     circuit: Circuit,
     point: equations.Point,
     shut: NDArray[np.bool_],
-    bypass: FloatArray,
+    flow: FloatArray,
     injected: FloatArray,
+    volts: FloatArray,
 ) -> NDArray[np.int8]:
     """Regime codes; the first that applies: no flow, dead-head, starved, limited, overrun."""
-    dry = np.abs(point.pump_flow) <= LEAST_FLOW
-    none = np.zeros_like(dry)
-    limited = injected < circuit.injector.demand * (1.0 - 1e-6)
-    limited = np.where(circuit.injector.demand >= UNLIMITED, none, limited)
-    regime = np.full(dry.shape, REGULATING, dtype=np.int8)
-    regime[equations.overrun(circuit, bypass) > 0.0] = OVERRUN
-    regime[limited & ~shut] = INJECTOR_LIMITED
+    regime = np.where(point.overrun, np.int8(OVERRUN), np.int8(REGULATING))
+    demand = circuit.injector.demand
+    limited = (injected < demand * (1.0 - 1e-6)) & (demand < UNLIMITED) & ~shut
+    regime[limited] = INJECTOR_LIMITED
     regime[shut] = STARVED
-    regime[dry & (point.voltage > 0.0)] = DEAD_HEAD
-    regime[dry & (point.voltage <= 0.0)] = NO_FLOW
+    dry = np.abs(flow) <= LEAST_FLOW
+    if dry.any():
+        regime[dry] = np.where(volts[dry] > 0.0, np.int8(DEAD_HEAD), np.int8(NO_FLOW))
     return regime
-
-
-UNLIMITED = 1.0  # [m3/s] demand used when the control unit does not correct for pressure

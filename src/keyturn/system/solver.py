@@ -6,8 +6,7 @@ are done are left out after the first rounds. Points are worked on in blocks tha
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,97 +15,115 @@ FloatArray = NDArray[np.float64]
 
 PATIENCE = 10  # rounds of Newton alone; after that three rounds in four halve the bracket
 FULL_ROUNDS = 3  # rounds on the whole block before finished points are left out
+LEAST_CARRIED = 0.3  # share of the inner unknown, never negative, that one step must leave
+WORTH_LEAVING = 0.2  # share of finished points that pays for copying the others together
 
 
-class Functions(NamedTuple):
-    """Values and slopes of the two functions, and a carried guess of an inner unknown."""
+class Steps(NamedTuple):
+    """Newton's step from ``x`` to the root of each function, and an inner unknown."""
 
     first: FloatArray
-    first_slope: FloatArray
     second: FloatArray
-    second_slope: FloatArray
     carried: FloatArray
+    carried_slope: FloatArray
     inner_error: FloatArray  # in the unit of ``carried``
+    payload: object  # handed to ``keep`` as it is
 
 
-Evaluate = Callable[[FloatArray, FloatArray | None], Functions]
-Narrow = Callable[[NDArray[np.intp]], Evaluate]
+class Problem(Protocol):
+    """What the solver is told about the points it works on."""
+
+    def evaluate(self, x: FloatArray, guess: FloatArray | None) -> Steps:
+        """Steps of both functions at ``x``."""
+
+    def narrow(self, index: NDArray[np.intp]) -> Problem:
+        """The same for the points at ``index`` only."""
+
+    def keep(
+        self,
+        values: Steps,
+        x: FloatArray,
+        step: FloatArray,
+        done: NDArray[np.bool_],
+        rounds: int,
+    ) -> None:
+        """Take the points that are done: the last evaluation at ``x``, and the step left to go.
+
+        The step is small enough for everything else to follow linearly.
+        """
 
 
-class Root(NamedTuple):
-    """Root, the carried inner unknown, the number of rounds, and which points converged."""
+class Tolerance(NamedTuple):
+    """When a point is done: last step of the unknown, and of the inner one."""
 
-    x: FloatArray
-    carried: FloatArray
-    rounds: NDArray[np.int8]
-    converged: NDArray[np.bool_]
+    step: float
+    inner: float
 
 
 def larger_root(
-    evaluate: Evaluate,
-    narrow: Narrow,
+    problem: Problem,
     start: FloatArray,
+    guess: FloatArray | None,
     low: FloatArray,
     high: FloatArray,
-    tolerance: float,
-    inner_tolerance: float,
+    tolerance: Tolerance,
     most_rounds: int,
-) -> Root:
-    """Root of max(first, second) in [low, high] for flat arrays of points.
+) -> NDArray[np.bool_]:
+    """Root of max(first, second) in [low, high] for flat arrays of points; says which were found.
 
-    ``narrow(index)`` gives the same functions for the points at ``index`` only. Converged when
-    the step is below ``tolerance`` and the inner error below ``inner_tolerance``; the caller
-    looks at ``converged`` after ``most_rounds``.
+    Points that are not done after the last round are given to ``keep`` as they are.
     """
-    x = start.copy()
-    carried: FloatArray = np.zeros_like(x)
-    rounds = np.full(x.shape, most_rounds, dtype=np.int8)
-    converged = np.zeros(x.shape, dtype=np.bool_)
-    index = np.arange(x.size)
-    here, lo, hi = x, low.copy(), high.copy()
-    guess: FloatArray | None = None
+    found = np.ones(start.shape, dtype=np.bool_)
+    index = np.arange(start.size)
+    x, lo, hi = start, low, high
+    last: FloatArray | None = None
     for number in range(1, most_rounds + 1):
-        values = evaluate(here, guess)
+        values = problem.evaluate(x, guess)
         halve = number > PATIENCE and number % 4 != 0
-        here, done = _step(values, here, lo, hi, tolerance, inner_tolerance, halve)
-        # an inner unknown that swings between two sides of a kink settles in their middle
-        swing = halve and guess is not None
-        guess = np.broadcast_to(values.carried, here.shape)
-        guess = 0.5 * (guess + last) if swing else guess
-        last = guess
-        if number < FULL_ROUNDS and not done.all():
-            continue
-        x[index], carried[index] = here, guess
-        rounds[index[done]], converged[index[done]] = number, True
-        if done.all():
+        step, lo, hi, done = _step(values, x, lo, hi, tolerance, halve)
+        share = np.count_nonzero(done) / done.size
+        if share == 1.0 or number == most_rounds:
+            problem.keep(values, x, step, np.ones_like(done), number)
+            found[index[~done]] = False
             break
-        if done.mean() > 0.3:
+        guess = np.maximum(
+            values.carried + values.carried_slope * step, LEAST_CARRIED * values.carried
+        )
+        # an inner unknown that swings between two sides of a kink settles in their middle
+        if halve and last is not None:
+            guess = 0.5 * (guess + last)
+        x = x + step
+        if number >= FULL_ROUNDS and share > WORTH_LEAVING:
+            problem.keep(values, x - step, step, done, number)
             left = np.flatnonzero(~done)
-            index, here, lo, hi, guess = index[left], here[left], lo[left], hi[left], guess[left]
-            last = guess
-            evaluate = narrow(index)
-    return Root(x, carried, rounds, converged)
+            index, x, lo, hi, guess = index[left], x[left], lo[left], hi[left], guess[left]
+            problem = problem.narrow(left)
+        last = guess
+    return found
 
 
 def _step(
-    values: Functions,
+    values: Steps,
     x: FloatArray,
     low: FloatArray,
     high: FloatArray,
-    tolerance: float,
-    inner_tolerance: float,
+    tolerance: Tolerance,
     halve: bool,
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """One safeguarded step; ``low`` and ``high`` are narrowed in place."""
-    step = -np.maximum(values.first / values.first_slope, values.second / values.second_slope)
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """One safeguarded step, the narrowed bracket, and which points are done."""
+    step = np.minimum(values.first, values.second)
     # The inner unknown errs on one side only: both functions are then too large, so an upper
     # bound may be wrong until the inner error is gone, a lower bound never.
+    settled = values.inner_error <= tolerance.inner
     above = step < 0.0
-    settled = values.inner_error <= inner_tolerance
-    np.copyto(high, x, where=above & settled)
-    np.copyto(low, x, where=~above)
-    new = x + step
-    outside = (new < low) | (new > high)
-    new = np.where(outside | halve, 0.5 * (low + high), new)
-    done = (np.abs(new - x) <= tolerance) & settled
-    return new, done
+    high = np.where(above & settled, x, high)
+    low = np.where(above, low, x)
+    if halve:
+        step = 0.5 * (low + high) - x
+    else:
+        new = x + step
+        outside = (new < low) | (new > high)
+        if outside.any():
+            step = np.where(outside, 0.5 * (low + high) - x, step)
+    done = (np.abs(step) <= tolerance.step) & settled
+    return step, low, high, done

@@ -13,6 +13,7 @@ from keyturn.system.result import VERDICTS, Band, Headroom
 from keyturn.system.thresholds import limit
 
 WEAK = ("hearsay", "assumed")
+SEEN = 0.02  # share of the spread below which a value does not show above the sampling noise
 
 
 def band(samples: FloatArray) -> Band:
@@ -49,7 +50,7 @@ def judge(need: Need, draws: Draws) -> Headroom:
 
     The worst point is where the median ratio is least. The probability is that of holding at
     every point in the same sample. A verdict is never better than its evidence: where hearsay or
-    assumption carries a good part of the spread, "holds" needs every sample to hold.
+    assumption carries a good part of the spread, "holds" needs every sample to hold with a margin.
     """
     ratio = np.broadcast_to(need.ratio, (draws.samples + 1, need.engine_speed.size))
     worst = int(np.argmin(np.median(ratio[1:], axis=0)))
@@ -59,8 +60,8 @@ def judge(need: Need, draws: Draws) -> Headroom:
     telling = shares(least, draws)
     weak = sum(share for share, known in telling if known.grade in WEAK)
     own_weak = any(
-        known.grade in WEAK and known.key.startswith(need.keys) and known.spread > 0.0
-        for _, known in telling
+        known.grade in WEAK and known.key.startswith(need.keys) and share > SEEN
+        for share, known in telling
     )
     word = _word(p_holds, at_worst, weak, own_weak)
     needed = np.broadcast_to(need.need, ratio.shape)[1:, worst]
@@ -86,7 +87,8 @@ def _word(p_holds: float, ratio: Band, weak: float, own_weak: bool) -> str:
     half_width = 0.5 * (ratio.p95 - ratio.p05) / max(ratio.p50, 1e-9)
     if p_holds >= limit("verdict", "holds"):
         leaning = weak > limit("verdict", "weak_share") or own_weak
-        return "not proven" if leaning and p_holds < 1.0 else "holds"
+        wide = p_holds == 1.0 and ratio.p05 >= limit("verdict", "weak_margin")
+        return "not proven" if leaning and not wide else "holds"
     # p95 below one: even a lucky car is short, however wide the spread
     if p_holds <= limit("verdict", "short") and ratio.p50 < 1.0:
         return "short" if not (own_weak and ratio.p95 >= 1.0) else "not proven"

@@ -1,0 +1,25 @@
+"""The main job inside one process: 400 samples on a 40 x 40 map, all states, all figures' data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import keyturn
+from report import Report, measure
+
+EXAMPLES = Path(keyturn.__file__).parent / "examples"
+
+
+def run(report: Report) -> None:
+    slowest = 0.0
+    for name in ("pickup-screw", "kitcar-boost", "van-roots"):
+        build = keyturn.load(EXAMPLES / name)
+        cost = measure(lambda build=build: keyturn.check(build, samples=400), times=5)
+        report.row(f"check {name}, 400 samples", cost, 401 * 1600, "circuit points")
+        slowest = max(slowest, cost.wall)
+    report.want("check, 400 samples x 40 x 40 and all states [s]", slowest, "<=", 1.0)
+    build = keyturn.load(EXAMPLES / "van-roots")
+    half = measure(lambda: keyturn.check(build, samples=400), times=3)
+    full = measure(lambda: keyturn.check(build, samples=800), times=3)
+    report.row("check van-roots, 800 samples", full, 801 * 1600, "circuit points")
+    report.want("check, 800 over 400 samples", full.wall / half.wall, "<=", 2.2)
