@@ -256,7 +256,8 @@ def from_si(value: float, name: str, unit: str | None = None) -> float:
 
 def _first(name: str) -> str:
     row = quantity(name)
-    return row.display[0] if row.display else ("" if row.unit == "-" else row.unit)
+    first = row.display[0] if row.display else row.unit
+    return "" if first == "-" else first
 
 
 def show(value: float, name: str, unit: str | None = None, digits: int = 6) -> str:

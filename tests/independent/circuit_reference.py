@@ -32,7 +32,9 @@ class Answer(NamedTuple):
     boundary: float
 
 
-def friction_drop(flow: float, laminar: float, turbulent: float, per_flow: float, rough: float) -> float:
+def friction_drop(
+    flow: float, laminar: float, turbulent: float, per_flow: float, rough: float
+) -> float:
     """Hagen-Poiseuille, Praks and Brkic (2020), blended by a smooth step over Re 2000..4000."""
     size = abs(flow)
     reynolds = size * per_flow
@@ -63,8 +65,12 @@ class Point:
         self.amps_per_pascal = number(pump.current_per_pressure)
         self.amps_per_volt = number(pump.current_per_voltage)
         self.source, self.ohm = number(circuit.source_voltage), number(circuit.wiring_resistance)
-        self.suction, self.feed = (self._path(item, number) for item in (circuit.suction, circuit.feed))
-        self.back, self.line = (self._path(item, number) for item in (circuit.returns, circuit.rail))
+        self.suction, self.feed = (
+            self._path(item, number) for item in (circuit.suction, circuit.feed)
+        )
+        self.back, self.line = (
+            self._path(item, number) for item in (circuit.returns, circuit.rail)
+        )
         regulator, injector = circuit.regulator, circuit.injector
         self.opening, self.slope = number(regulator.opening_gauge), number(regulator.slope)
         self.seat, self.open = number(regulator.seat), number(regulator.open_quadratic)
@@ -96,7 +102,9 @@ class Point:
 
     def volts(self, rise: float) -> float:
         """Two straight lines meet: motor current against voltage, and the wiring."""
-        fixed = self.amps + self.amps_per_pascal * rise - self.amps_per_volt * self.reference_voltage
+        fixed = (
+            self.amps + self.amps_per_pascal * rise - self.amps_per_volt * self.reference_voltage
+        )
         return max((self.source - self.ohm * fixed) / (1.0 + self.ohm * self.amps_per_volt), 0.0)
 
     def pump(self, rise: float) -> float:
@@ -119,6 +127,8 @@ class Point:
         across = node - self.manifold
         if across <= 0.0:
             return 0.0
+        if not self.line[2]:  # no rail path: explicit
+            return self.orifice * across / math.sqrt(across + 100.0)
         most = self.orifice * math.sqrt(across)
         return float(brentq(lambda q: self.needed(q) - across, 0.0, most, xtol=1e-17, rtol=1e-13))
 
@@ -128,6 +138,21 @@ class Point:
     def wide_open(self, bypass: float) -> float:
         return self.open * bypass * abs(bypass) + self.drop(self.back, bypass)
 
+    def excess(self, rise: float) -> float:
+        """Zero at the answer, whatever the regime; rises with the pump's pressure rise."""
+        node, flow = self.node(rise), self.pump(rise)
+        limit = self.demand if self.demand < UNLIMITED else math.inf
+        bypass = flow - min(self.passed(node), limit)
+        held = max(self.controlled(bypass), self.wide_open(bypass))
+        return max((node - held) / 1.0e5, -bypass / 1.0e-5)
+
+
+def solve_directly(point: Point) -> float:
+    """Pump rise by one call of Brent's method, to 1e-6 Pa: what a plain scalar program would do."""
+    if point.excess(LOWEST_RISE) > 0.0:
+        return LOWEST_RISE
+    return float(brentq(point.excess, LOWEST_RISE, 2.0e6, xtol=1e-6, rtol=1e-14))
+
 
 class Curve:
     """The pump's table by SciPy's monotone cubic, straight outside."""
@@ -135,7 +160,9 @@ class Curve:
     def __init__(self, pump: Any) -> None:
         table, rows = pump.knots, pump.coefficients
         width = float(table[-1] - table[-2])
-        last = float(((rows[-1, 0] * width + rows[-1, 1]) * width + rows[-1, 2]) * width + rows[-1, 3])
+        last = float(
+            ((rows[-1, 0] * width + rows[-1, 1]) * width + rows[-1, 2]) * width + rows[-1, 3]
+        )
         flows = [*(float(row[3]) for row in rows), last]
         self.free, self.low, self.high = flows[0], float(table[0]), float(table[-1])
         spline = PchipInterpolator(table, flows)
@@ -190,13 +217,15 @@ def _try(point: Point, met: bool, valve: str) -> Answer | None:
         return point.demand if met else point.passed(point.node(rise))
 
     if valve == "shut" and met:
-        rise = _root(lambda x: point.demand - point.pump(x) )
+        rise = _root(lambda x: point.demand - point.pump(x))
     elif valve == "shut":
 
         def surplus(x: float) -> float:
             # all of the pump's flow goes through the injectors; backwards none can
             flow, across = point.pump(x), point.node(x) - point.manifold
-            return -flow if across <= 0.0 else across - point.needed(max(flow, 0.0)) - min(flow, 0.0)
+            return (
+                -flow if across <= 0.0 else across - point.needed(max(flow, 0.0)) - min(flow, 0.0)
+            )
 
         rise = _root(surplus)
     else:

@@ -12,10 +12,10 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parents[1] / "bench")]
 
 from circuit_reference import solve_point  # noqa: E402
-from random_circuits import random_circuit  # noqa: E402
 
 from keyturn.system.result import REGIMES  # noqa: E402
 from keyturn.system.solve import solve  # noqa: E402
+from random_circuits import random_circuit  # noqa: E402
 
 NUMBER = 2000
 # Brent stops at 1e-10 Pa and ours at 1e-6 of the floors or better; the goal is one part in a

@@ -225,6 +225,7 @@ def result(verdict: str = "not proven") -> CheckResult:
         ),
         assumptions=("Fuel at 30 °C at the pump inlet.", "The filter is clean."),
         wanted_pressure=band(380e3, 0.01),
+        barometer=AMBIENT,
         samples=400,
         seed=7,
         seconds=0.4,

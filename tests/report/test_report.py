@@ -8,19 +8,21 @@ import re
 import sys
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 
-from keyturn.report import contours, json_form, page, pdf, svg, words
+import keyturn
+from keyturn.report import contours, json_form, page, pdf, phrases, svg, tables, words
 from keyturn.report.figures import FIGURES, NARROW, WIDE, all_figures
 from keyturn.report.headroom_figure import ranked
 from keyturn.report.plot import Places, ticks
 from keyturn.report.show import display_unit, likelihood, number, probability, shown, whole
 from keyturn.report.svg import wrap
-from keyturn.system.result import CheckResult
+from keyturn.system.result import CheckResult, LeanedOn
 
 
 def _synthetic() -> ModuleType:
@@ -145,14 +147,15 @@ def test_pdf_page_count() -> None:
         pages = typst.compile(
             template.read_bytes(), format="svg", sys_inputs={"data": data}, ignore_system_fonts=True
         )
-        assert len(pages) == 4
+        assert 1 <= len(pages) <= 6  # what a person still prints: three leaves on both sides
 
 
 @pytest.mark.parametrize("answer", ANSWERS)
 @pytest.mark.parametrize("width", [80, 92, 100])
-def test_plain_text(answer: str, width: int) -> None:
+@pytest.mark.parametrize("full", [False, True])
+def test_plain_text(answer: str, width: int, full: bool) -> None:
     result = ANSWERS[answer]
-    text = words.text(result, width)
+    text = words.text(result, width, full=full)
     assert max(len(line) for line in text.splitlines()) <= width
     assert not NOT_A_NUMBER.search(text)
     joined = "".join(text.split())
@@ -168,6 +171,82 @@ def test_nothing_claims_certainty(answer: str) -> None:
     assert not re.search(r"(?<![\d.])100 %", text)
     assert not re.search(r"(?<![\d.,])0 %", text)
     assert "safe" not in text.lower()
+
+
+@pytest.mark.parametrize("name", ["pickup-screw", "kitcar-boost", "van-roots"])
+def test_examples_are_read_standing_up(name: str) -> None:
+    """75 lines of 92 columns: one sheet pinned to the wall (the limit is ours)."""
+    folder = Path(keyturn.__file__).parent / "examples" / name
+    result = keyturn.check(keyturn.load(folder), samples=100)
+    short, full = words.text(result), words.text(result, full=True)
+    assert len(short.splitlines()) <= 75 < len(full.splitlines())
+    html = re.sub(r"<(svg|style).*?</\1>", "", page.page(result), flags=re.DOTALL)
+    for text in (short, full, html):
+        raw = re.search(r"\[\[|\['|\[\s*\d|\.\s*\.|;\s*\.", text)
+        assert raw is None, text[raw.start() - 60 : raw.end() + 60]
+    for row in result.headroom:
+        line = next(x for x in short.splitlines() if x.startswith(f"  {row.part}  "))
+        assert row.verdict in line
+    for caution in result.cautions:
+        assert "".join(caution.split())[:60] in "".join(short.split())
+    assert short.count("To settle it") == 0
+
+
+def test_steps_begin_with_the_limiting_part() -> None:
+    result = ANSWERS["not proven"]
+    steps = phrases.next_steps(result)
+    assert steps[0] == result.limiting.settles and len(steps) == len(set(steps)) <= 3
+    mended = replace(result.limiting, part="wiring", verdict="tight", settles=None)
+    only = replace(result, limiting=mended, headroom=(mended,))
+    assert phrases.next_steps(only) == ["Wiring: 6 mm² instead of 2.5 mm²; with new contacts."]
+
+
+def test_only_short_and_tight_parts_are_mended() -> None:
+    assert [r.part for r in tables.to_mend(ANSWERS["short"])] == ["wiring", "injectors"]
+    assert tables.to_mend(ANSWERS["holds"]) == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [
+        ("[['1000 rpm', 0.72], ['2500 rpm', 0.82]]", "0.72 at 1000 rpm, …"),
+        ("[['0 kPa', '290 L/h'], ['300 kPa', '245 L/h'], ['400 ...", "290 L/h at 0 kPa, …"),
+        ("71600 Pa (library)", "71.6 kPa (library)"),
+        ("4.13e+07 J/kg (library)", "41.3 MJ/kg (library)"),
+        ("3/8 in (library)", "3/8 in (library)"),
+        ("30 degC", "30 degC"),
+    ],
+)
+def test_typed_is_shown_plainly(typed: str, shown: str) -> None:
+    """SI prefixes: 1e3 Pa = 1 kPa, 1e6 J/kg = 1 MJ/kg (SI brochure)."""
+    assert phrases.typed_plainly(typed) == shown
+
+
+@pytest.mark.parametrize(
+    ("words_", "said"),
+    [
+        ("time it. .", "Time it."),
+        ("pump.flow is assumed", "pump.flow is assumed."),
+        ("was 6.0 m meant?", "Was 6.0 m meant?"),
+        ("  ", ""),
+    ],
+)
+def test_sentences_are_tidied(words_: str, said: str) -> None:
+    assert phrases.tidy(words_) == said
+
+
+def test_a_spread_of_temperature_is_in_kelvin() -> None:
+    """1 % of 300 K is 3 K: a relative spread of an absolute temperature."""
+    row = LeanedOn("fuel.temperature", "26.85 degC", "measured", 0.01, 0.5, "thermometer")
+    table = tables.leaned_short(replace(ANSWERS["holds"], leaned_on=(row,)))
+    assert table.rows[0][3] == "±3.0 K"
+
+
+def test_pressures_are_shown_in_both_units() -> None:
+    """1 psi = 6894.757 Pa (definition), so 100 kPa = 14.50 psi."""
+    assert tables.amount(100e3, "pressure") == "100 kPa abs (15 psi)"
+    assert tables.amount(100e3, "pressure_difference") == "100 kPa (15 psi)"
+    assert tables.amount(100e3, "pressure", both=False) == "100 kPa abs"
 
 
 def test_probability_words() -> None:
@@ -226,6 +305,15 @@ def test_json_form(answer: str) -> None:
 def test_worst_part_comes_first() -> None:
     verdicts = [row.verdict for row in ranked(ANSWERS["short"].headroom)]
     assert verdicts[:3] == ["short", "not proven", "tight"]
+
+
+def test_nothing_unstated_is_lost_or_told_twice() -> None:
+    result = replace(
+        ANSWERS["holds"], missing=("pump.flow is hearsay: time it", "belt.1.wrap is assumed: chalk")
+    )
+    assert phrases.unstated(result) == ["belt.1.wrap is assumed: chalk."]  # pump.flow: leaned on
+    full = words.text(result, full=True)
+    assert "pump.flow: Timed flow into a can." in full and "belt.1.wrap is assumed" in full
 
 
 def test_contour_of_a_cone_is_a_circle() -> None:

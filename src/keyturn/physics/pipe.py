@@ -36,20 +36,19 @@ def turbulent_friction_and_slope(reynolds: Array, relative_roughness: Array) -> 
     Praks and Brkic (2020), explicit form of Colebrook and White (1939) with 3.7 as its rough
     constant; relative error at most 1e-4 for Reynolds 4e3..1e8 and relative roughness 0..0.05.
     """
-    rough = reynolds * relative_roughness * _ROUGH_SHARE
+    rough = reynolds * (relative_roughness * _ROUGH_SHARE)
     log_reynolds = np.log(reynolds) - 0.779397488
     inner = rough + log_reynolds
     log_inner = np.log(inner)
-    below = inner - 0.5588 * log_inner + 1.2079
-    share = log_inner / below
-    inverse_root = _LOG_SHARE * (log_reynolds - log_inner + share)
+    reciprocal = 1.0 / (inner - 0.5588 * log_inner + 1.2079)
+    share = log_inner * reciprocal
+    root = log_reynolds - log_inner + share  # 1 / sqrt(friction), over _LOG_SHARE
+    friction: Array = (1.0 / _LOG_SHARE**2) / (root * root)
     # by d(ln Re): d(rough) = rough, d(log_reynolds) = 1
     inner_slope = rough + 1.0
     log_slope = inner_slope / inner
-    share_slope = (log_slope - share * (inner_slope - 0.5588 * log_slope)) / below
-    friction: Array = 1.0 / (inverse_root * inverse_root)
-    slope = -2.0 * _LOG_SHARE * friction / inverse_root * (1.0 - log_slope + share_slope)
-    return friction, slope
+    share_slope = (log_slope - share * (inner_slope - 0.5588 * log_slope)) * reciprocal
+    return friction, -2.0 * friction / root * (1.0 - log_slope + share_slope)
 
 
 def friction_factor(reynolds: Array, relative_roughness: Array) -> Array:
@@ -154,22 +153,16 @@ def drop_and_slope(
     friction, friction_slope = turbulent_friction_and_slope(
         np.maximum(reynolds, LAMINAR_LIMIT), relative_roughness
     )
-    step = np.clip(
-        reynolds * (1.0 / (TURBULENT_LIMIT - LAMINAR_LIMIT))
-        - LAMINAR_LIMIT / (TURBULENT_LIMIT - LAMINAR_LIMIT),
-        0.0,
-        1.0,
-    )
-    weight = step * step * (3.0 - 2.0 * step)
-    weight_slope = 6.0 * step * (1.0 - step) / (TURBULENT_LIMIT - LAMINAR_LIMIT)
+    span = TURBULENT_LIMIT - LAMINAR_LIMIT
+    step = np.clip(reynolds * (1.0 / span) - LAMINAR_LIMIT / span, 0.0, 1.0)
+    square = step * step
+    weight = square * (3.0 - 2.0 * step)
+    # d(weight)/d(ln Re); inside the blend Re / span is step + LAMINAR_LIMIT / span
+    weight_slope = 6.0 * (step - square) * (step + LAMINAR_LIMIT / span)
     scaled = turbulent_coefficient * size
     excess = scaled * friction - laminar_resistance  # turbulent less laminar, per flow
     resistance = laminar_resistance + weight * excess
-    slope = (
-        resistance
-        + weight * scaled * (friction + friction_slope)
-        + weight_slope * reynolds * excess
-    )
+    slope = resistance + weight * (scaled * (friction + friction_slope)) + weight_slope * excess
     return resistance * flow, slope
 
 

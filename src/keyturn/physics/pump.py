@@ -106,7 +106,7 @@ def curve_value_and_slope(
     average and never level, so that it always comes to zero; flow then goes negative.
     """
     inside = np.clip(pressure_rise, knots[0], knots[-1])
-    row = np.searchsorted(knots[1:-1], inside)
+    row = _segment(inside, knots)
     part = inside - knots.take(row)
     cubic, square = coefficients[:, 0].take(row), coefficients[:, 1].take(row)
     line = coefficients[:, 2].take(row)
@@ -119,6 +119,18 @@ def curve_value_and_slope(
         value + over * np.where(beyond, right, coefficients[0, 2]),
         np.where(beyond, right, slope),
     )
+
+
+def _segment(inside: Array, knots: FloatArray) -> NDArray[np.intp]:
+    """Number of the segment that a pressure rise lies in; a knot belongs to the left one."""
+    inner = knots[1:-1]
+    if inner.size > 16:
+        return np.asarray(np.searchsorted(inner, inside))
+    # a few comparisons of whole arrays are several times faster than a search for every point
+    row = np.zeros(np.shape(inside), dtype=np.int8)
+    for knot in inner:
+        row += inside > knot
+    return row.astype(np.intp)
 
 
 def _right_slope(knots: FloatArray, coefficients: FloatArray) -> float:

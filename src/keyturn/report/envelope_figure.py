@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.report.contours import Pair, depth, lines, region, smooth
-from keyturn.report.path_figure import ambient_pressure
 from keyturn.report.plot import Box, Places, Plot, around, label, leader, rounded_range
 from keyturn.report.show import kpa, kpa_array, psi, rpm, rpm_array, whole
 from keyturn.report.svg import LINE, SMALL, THICK, Drawing, clean, points, text_width, wrap
@@ -51,14 +50,16 @@ def envelope(result: CheckResult, width: float = 720.0, *, inline: bool = False)
     plot.frame()
     places.take_line(edge, 4)
     plot.y_axis("manifold, kPa absolute", grid=False)
-    ambient = kpa(ambient_pressure(result))
+    ambient = kpa(result.barometer)
     plot.right_axis("boost, psi", lambda v: psi((v - ambient) * 1e3))
     plot.x_axis("engine speed, rev/min")
     if worst:
-        _mark_worst(plot, places, worst)
+        spot = _mark_worst(plot, places, worst)
     for n, part in enumerate(parts):
         inside = (masks[n] > 0.0) & data.reachable
         _name_region(plot, places, part, inside, speed, pressure)
+    if worst:
+        _name_worst(plot, places, worst, spot)
     _name_line(plot, places, edge)
     for words, chain in contours:
         _name_contour(plot, places, words, chain)
@@ -78,18 +79,22 @@ def _ranked(data: Envelope) -> list[str]:
     return [str(names[n]) for n in order if str(names[n])]
 
 
-def _worst(result: CheckResult) -> tuple[float, float] | None:
+def _worst(result: CheckResult) -> tuple[float, float, str] | None:
     """The worst point of the limiting part, else of the map; none when all points are alike."""
     worst = result.limiting
     if worst.engine_speed is not None and worst.manifold_pressure is not None:
-        return worst.engine_speed, worst.manifold_pressure
+        return worst.engine_speed, worst.manifold_pressure, worst.part
     data = result.envelope
     share = np.where(data.reachable & np.isfinite(data.p_holds), data.p_holds, math.inf)
     known = share[np.isfinite(share)]
     if not known.size or float(np.ptp(known)) < 0.01:
         return None
     i, j = np.unravel_index(int(np.argmin(share)), share.shape)
-    return float(data.engine_speed[i]), float(data.manifold_pressure[j])
+    return (
+        float(data.engine_speed[i]),
+        float(data.manifold_pressure[j]),
+        str(data.limiting[i, j]),
+    )
 
 
 def _regions(
@@ -158,7 +163,8 @@ def _beyond(plot: Plot, data: Envelope, speed: FloatArray) -> list[Pair]:
     return edge
 
 
-def _mark_worst(plot: Plot, places: Places, worst: tuple[float, float]) -> None:
+def _mark_worst(plot: Plot, places: Places, worst: tuple[float, float, str]) -> Pair:
+    """A crossed ring at the worst point; its place in the drawing."""
     x = min(max(plot.px(rpm(worst[0])), plot.left), plot.left + plot.width)
     y = min(max(plot.py(kpa(worst[1])), plot.top), plot.top + plot.height)
     d = plot.drawing
@@ -166,9 +172,15 @@ def _mark_worst(plot: Plot, places: Places, worst: tuple[float, float]) -> None:
     d.path(points(((x - 11, y), (x + 11, y))), "short", LINE)
     d.path(points(((x, y - 11), (x, y + 11))), "short", LINE)
     places.take((x - 11, y - 11, 22, 22))
-    words = f"worst: {whole(rpm(worst[0]))} rev/min, {whole(kpa(worst[1]))} kPa"
-    box = label(d, places, around(x, y, words, 12), words, colour="short", bold=True)
-    leader(d, x, y, box)
+    return x, y
+
+
+def _name_worst(plot: Plot, places: Places, worst: tuple[float, float, str], spot: Pair) -> None:
+    named = wrap(clean(f"worst for {worst[2]}"), 190, SMALL)[:2]
+    words = "\n".join([*named, f"{whole(rpm(worst[0]))} rev/min, {whole(kpa(worst[1]))} kPa"])
+    spots = around(*spot, words, 14)
+    box = label(plot.drawing, places, spots, words, colour="short", bold=True)
+    leader(plot.drawing, *spot, box)
 
 
 def _name_line(plot: Plot, places: Places, edge: list[Pair]) -> None:

@@ -18,12 +18,12 @@ FIRST, LAST = 0.5, 4.0  # ends of the ratio scale; beyond them an arrow
 
 
 def ranked(headroom: tuple[Headroom, ...]) -> list[Headroom]:
-    """Worst verdict first, then least ratio at its low end."""
+    """Worst verdict first, then least probability, then least ratio; unknown before known."""
 
-    def key(row: Headroom) -> tuple[int, float]:
+    def key(row: Headroom) -> tuple[int, float, float]:
         rank = VERDICT_ORDER.index(row.verdict) if row.verdict in VERDICT_ORDER else 0
-        low = row.ratio.p05
-        return rank, math.inf if math.isnan(low) else low
+        chance, ratio = (-math.inf if math.isnan(v) else v for v in (row.p_holds, row.ratio.p50))
+        return rank, chance, ratio
 
     return sorted(headroom, key=key)
 

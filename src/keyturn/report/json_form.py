@@ -181,6 +181,7 @@ def to_json(result: CheckResult) -> dict[str, Any]:
         "full_load": _full_load(result),
         "envelope": _envelope(result),
         "corridor": _corridor(result),
+        "barometer_kpa": _number(result.barometer, _KPA),
         "wanted_across_injector_kpa": _band(result.wanted_pressure, _KPA),
         "remedies": [_remedy(item) for item in result.remedies],
         "leaned_on": [_leaned(item) for item in result.leaned_on],

@@ -19,15 +19,18 @@ CAPTIONS = {
     ),
     "path": (
         "Pressure path",
-        "Gauge pressure from the tank to the injector, a step at each numbered part. The arrow"
-        " spans what the injector feels: from the manifold to the rail. A gauge on the rail reads"
-        " from the dash-dotted line (ambient), not from the manifold.",
+        "Gauge pressure from the tank to the injector, a step at each numbered part, with the"
+        " values as typed. The hatched bar is the rail reading from 5 to 95 % of the samples."
+        " The arrow spans what the injector feels: from the manifold to the rail. A gauge on the"
+        " rail reads from the dash-dotted line (ambient), not from the manifold.",
     ),
     "envelope": (
         "Where it holds",
         "Speed against manifold pressure. Each region carries the name of the part with the least"
         " headroom there. Lines give the share of samples in which everything holds; the crossed"
-        " ring marks the worst point. Hatched: above the full-load line, not reached.",
+        " ring marks the worst point of the limiting part. Hatched: above the full-load line, not"
+        " reached. The map counts what changes from point to point (pump, injectors, wiring,"
+        " mixture, drive); the other parts stand under headroom only.",
     ),
     "corridor": (
         "Pressure against fuel flow",
@@ -37,9 +40,9 @@ CAPTIONS = {
     ),
     "pump": (
         "Pump and path",
-        "What the pump makes at several voltages at its terminals (bands 5 to 95 %), crossed by"
-        " what the path needs at full load. Left of the dashed line the engine and the least"
-        " bypass are not fed.",
+        "What the pump makes at several voltages at its terminals, crossed by what the path needs"
+        " at full load. The band, 5 to 95 %, belongs to the voltage nearest to the working point."
+        " Left of the dashed line the engine and the least bypass are not fed.",
     ),
 }
 
@@ -61,7 +64,7 @@ def variables(colours: dict[str, str]) -> str:
 
 
 def page_data(result: CheckResult) -> dict[str, Any]:
-    """Everything that the template shows, in phrases."""
+    """Everything that the template shows, in words."""
     return {
         "result": result,
         "title": f"{result.name}: {result.verdict}",
@@ -72,7 +75,7 @@ def page_data(result: CheckResult) -> dict[str, Any]:
         "steps": phrases.next_steps(result),
         "reasons": phrases.reasons(result),
         "captions": CAPTIONS,
-        "missing": [phrases.tidy(item) for item in result.missing],
+        "missing": phrases.unstated(result),
         "flags": [phrases.tidy(item) for item in result.flags],
         "assumptions": [phrases.tidy(item) for item in result.assumptions],
         "cautions": [phrases.tidy(item) for item in result.cautions],

@@ -13,15 +13,6 @@ from keyturn.system.result import CheckResult, State
 ROOM = 76.0  # right of the rail in each panel, for the bracket and its words
 
 
-def ambient_pressure(result: CheckResult) -> float:
-    """The barometer of the answer: across = rail gauge + barometer - manifold."""
-    for state in result.states:
-        value = state.across_injector.p50 - state.rail_gauge.p50 + state.manifold_pressure
-        if math.isfinite(value):
-            return value
-    return 101325.0
-
-
 def chosen_states(states: Sequence[State]) -> list[State]:
     """Key-on, idle and the hardest full load, where they exist; never more than three."""
     found: list[State] = []
@@ -34,8 +25,13 @@ def chosen_states(states: Sequence[State]) -> list[State]:
     return found or list(states[:1])
 
 
-def pressure_path(result: CheckResult, width: float = 720.0, *, inline: bool = False) -> str:
-    """The hydraulic grade line of up to three states, with the pressure across the injector."""
+def pressure_path(
+    result: CheckResult, width: float = 720.0, *, inline: bool = False, table: bool = True
+) -> str:
+    """The hydraulic grade line of up to three states, with the pressure across the injector.
+
+    Without ``table`` the numbered parts stand in a line under the panels.
+    """
     states = chosen_states(result.states)
     about = "; ".join(
         f"{s.name}: rail {both_pressures(s.rail_gauge.p50)} above ambient,"
@@ -49,9 +45,9 @@ def pressure_path(result: CheckResult, width: float = 720.0, *, inline: bool = F
         drawing.text(0, 20, "No state was worked out.")
         drawing.height = 30
         return drawing.render()
-    ambient = ambient_pressure(result)
+    ambient = result.barometer
     levels = [st.pressure_gauge for s in states for st in s.stations]
-    levels += [v for s in states for v in (s.rail_gauge.p50, s.manifold_pressure - ambient)]
+    levels += [v for s in states for v in (s.rail_gauge.p95, s.manifold_pressure - ambient)]
     finite = [kpa(v) for v in levels if math.isfinite(v)] or [0.0]
     scale = rounded_range(min(0.0, *finite), max(finite) * 1.12, 8)
     side_by_side = width >= 600
@@ -70,7 +66,8 @@ def pressure_path(result: CheckResult, width: float = 720.0, *, inline: bool = F
         _scales(plot, first, last)
         _panel(plot, state, ambient)
     bottom = max(top for _, top, _ in spots) + panel_height + 34
-    drawing.height = _parts_list(drawing, bottom, states)
+    draw_parts = _parts_list if table else _parts_line
+    drawing.height = draw_parts(drawing, bottom, states)
     return drawing.render()
 
 
@@ -106,18 +103,14 @@ def _panel(plot: Plot, state: State, ambient: float) -> None:
     pairs = _grade_line(plot, state)
     end = plot.left + plot.width - ROOM
     rail = plot.py(kpa(state.rail_gauge.p50))
-    d.path(points([*pairs, (end + 14, pairs[-1][1])]), "fuel", THICK)
-    peak = max(st.pressure_gauge for st in state.stations) if state.stations else math.nan
-    if math.isfinite(peak):
-        here = min(pairs, key=lambda pair: pair[1])
-        words = f"{whole(kpa(peak))} kPa"
-        at = max(plot.left + 34, here[0] + 22)
-        d.text(at, here[1] - 7, words, SMALL, anchor="middle", colour="fuel", bold=True)
+    d.path(points(pairs), "fuel", THICK)
+    _label_levels(plot, state, pairs)
     low = plot.py(kpa(state.manifold_pressure - ambient))
     d.line(end - 4, low, plot.left + plot.width, low, "ink", 1.8, "3 2")
     if not math.isfinite(rail):
         return
     bar = end + 10
+    _rail_band(plot, state, bar)
     d.path(points(((bar, rail), (bar, low))), "ink", 1.0)
     for tip, way in ((rail, 1), (low, -1)):
         d.path(points(((bar - 3, tip + 7 * way), (bar, tip), (bar + 3, tip + 7 * way))), width=1.0)
@@ -130,8 +123,36 @@ def _panel(plot: Plot, state: State, ambient: float) -> None:
         )
     ):
         d.text(bar + 5, middle - 10 + 13 * row, words, SMALL, bold=row == 1)
-    below = low + 13 if low + 13 < plot.top + plot.height - 2 else low - 6
+    below = low + 13
+    if below > plot.top + plot.height - 2 or abs(below - 4 - zero) < 9:
+        below = low - 5
     d.text(plot.left + plot.width - 3, below, "manifold", SMALL, anchor="end")
+
+
+def _rail_band(plot: Plot, state: State, bar: float) -> None:
+    """The rail reading with its spread: the line itself is drawn from the values as typed."""
+    d, band = plot.drawing, state.rail_gauge
+    low, middle, high = (plot.py(kpa(v)) for v in (band.p05, band.p50, band.p95))
+    if math.isfinite(low) and math.isfinite(high) and low - high > 2:
+        d.box(bar - 5, high, 10, low - high, fill="paper")
+        d.box(bar - 5, high, 10, low - high, d.pattern("diagonal", "fuel"), "fuel", THIN)
+    d.line(bar - 9, middle, bar + 9, middle, "fuel", THICK)
+
+
+def _label_levels(plot: Plot, state: State, pairs: list[tuple[float, float]]) -> None:
+    """The two readings: behind the pump, where it differs, and on the rail."""
+    d, band = plot.drawing, state.rail_gauge
+    levels = [st.pressure_gauge for st in state.stations if math.isfinite(st.pressure_gauge)]
+    highest = min(pairs, key=lambda pair: pair[1])
+    if levels and (not math.isfinite(band.p50) or pairs[-1][1] - highest[1] > 6):
+        words = f"{whole(kpa(max(levels)))} kPa"
+        at = max(plot.left + 34, highest[0] + 22)
+        d.text(at, highest[1] - 7, words, SMALL, anchor="middle", colour="fuel", bold=True)
+    if math.isfinite(band.p50):
+        top = plot.py(kpa(band.p95 if math.isfinite(band.p95) else band.p50))
+        words = f"rail {whole(kpa(band.p50))} kPa"
+        right = plot.left + plot.width - 3
+        d.text(right, top - 6, words, SMALL, anchor="end", colour="fuel", bold=True)
 
 
 def _grade_line(plot: Plot, state: State) -> list[tuple[float, float]]:
@@ -153,11 +174,25 @@ def _grade_line(plot: Plot, state: State) -> list[tuple[float, float]]:
     return [*pairs, (end, level)]
 
 
-def _parts_list(drawing: Drawing, top: float, states: Sequence[State]) -> float:
-    """Under the lines, as on any drawing: number, part, gauge pressure in each state."""
+def _names(states: Sequence[State]) -> list[str]:
     names: list[str] = []
     for state in states:
         names += [st.after for st in state.stations if st.after not in names]
+    return names
+
+
+def _parts_line(drawing: Drawing, top: float, states: Sequence[State]) -> float:
+    """Number and part, one after the other."""
+    words = ", ".join(f"{n} {name}" for n, name in enumerate(_names(states), 1))
+    for line in wrap(clean(words), drawing.width, SMALL):
+        drawing.text(0, top + 10, line, SMALL)
+        top += 14
+    return top + 4
+
+
+def _parts_list(drawing: Drawing, top: float, states: Sequence[State]) -> float:
+    """Under the lines, as on any drawing: number, part, gauge pressure in each state."""
+    names = _names(states)
     column = 92.0 if drawing.width >= 600 else 66.0
     start = drawing.width - column * len(states)
     y = top + 16

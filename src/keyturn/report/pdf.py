@@ -6,6 +6,7 @@ import json
 from importlib.resources import files
 from typing import Any
 
+from keyturn.report import tables
 from keyturn.report.figures import WIDE, all_figures
 from keyturn.report.page import CAPTIONS, page_data
 from keyturn.report.svg import clean
@@ -29,28 +30,18 @@ def _table(table: tables.Table) -> dict[str, Any]:
 
 def pdf_data(result: CheckResult) -> dict[str, Any]:
     """What the template reads; words travel as data, so nothing in them is run."""
-    figures = all_figures(result, WIDE)
-    return {
+    shown = {key: value for key, value in page_data(result).items() if key != "result"}
+    shown = {
+        key: _table(value) if isinstance(value, tables.Table) else value
+        for key, value in shown.items()
+    }
+    return shown | {
         "name": result.name,
         "verdict": result.verdict,
-        "sentence": result.sentence,
-        "invented": words.INVENTED if result.invented else "",
-        "limits": words.limits(result),
-        "steps": words.next_steps(result),
-        "reasons": words.reasons(result),
         "figures": {
             name: {"svg": svg, "title": CAPTIONS[name][0], "about": CAPTIONS[name][1]}
-            for name, svg in figures.items()
+            for name, svg in all_figures(result, WIDE).items()
         },
-        "headroom": _table(tables.headroom_table(result)),
-        "states": _table(tables.states_table(result)),
-        "flows": _table(tables.flows_table(result)),
-        "remedies": _table(tables.remedies_table(result)),
-        "leaned": _table(tables.leaned_table(result)),
-        "missing": result.missing,
-        "flags": result.flags,
-        "assumptions": result.assumptions,
-        "cautions": result.cautions,
         "samples": result.samples,
         "seed": result.seed,
     }

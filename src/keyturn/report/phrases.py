@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from keyturn.report.headroom_figure import ranked
@@ -82,6 +83,8 @@ def at_words(row: Headroom) -> str:
 
 def times(row: Headroom) -> str:
     """Capacity over need with its band."""
+    if math.isnan(row.ratio.p50):
+        return "what it can do is not known"
     low, middle, high = (number(v) for v in (row.ratio.p05, row.ratio.p50, row.ratio.p95))
     return f"{middle} times what it must do ({low} to {high})"
 
@@ -89,10 +92,8 @@ def times(row: Headroom) -> str:
 def limits(result: CheckResult) -> str:
     """What limits, in one line."""
     row = result.limiting
-    chance = probability(row.p_holds, result.samples)
-    words = likelihood(row.p_holds)
-    held = chance if words == chance else f"{chance}, {words}"
-    return f"What limits: {row.part} can do {times(row)}; chance that it holds {held}."
+    chance = _together(probability(row.p_holds, result.samples))
+    return f"What limits: {row.part}, {times(row)}; chance that it holds: {chance}."
 
 
 def why(row: Headroom) -> str:
@@ -124,10 +125,29 @@ def reasons(result: CheckResult) -> list[str]:
     """Why each part that does not plainly hold stands as it does, and what would settle it."""
     rows = [row for row in ranked(result.headroom) if row.verdict != "holds"]
     return [
-        f"{row.part[:1].upper()}{row.part[1:]}, {row.verdict} ({row.quantity}; {at_words(row)})."
-        f" {why(row)}" + (f"{SETTLE} {tidy(row.settles)}" if row.settles else "")
+        f"{tidy(row.part + ', ' + row.verdict + ': ' + _chance(row, result.samples))}"
+        f" {tidy(row.quantity + ', ' + at_words(row))} {why(row)}"
+        + (f"{SETTLE} {tidy(row.settles)}" if row.settles else "")
         for row in rows
     ]
+
+
+def _together(words: str) -> str:
+    """A number and its sign on one line."""
+    return words.replace(" %", "\u00a0%")
+
+
+def _chance(row: Headroom, samples: int) -> str:
+    """The probability in words and number."""
+    chance, words = _together(probability(row.p_holds, samples)), likelihood(row.p_holds)
+    return "chance not known" if words == chance else f"{words} to hold ({chance})"
+
+
+def unstated(result: CheckResult) -> list[str]:
+    """Values assumed or known by hearsay that do not stand among those leaned on already."""
+    told = {item.key for item in result.leaned_on}
+    rest = [item for item in result.missing if item.split(" ")[0].rstrip(":") not in told]
+    return [tidy(item) for item in rest]
 
 
 def gauge_note(result: CheckResult) -> str:

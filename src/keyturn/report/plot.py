@@ -120,7 +120,7 @@ def leader(drawing: Drawing, x: float, y: float, box: Box | None) -> None:
 
 def around(x: float, y: float, words: str, gap: float = 9.0) -> list[tuple[float, float]]:
     """Spots for a label near a point, nearest first."""
-    w = text_width(words, SMALL) / 2 + 3
+    w = max(text_width(line, SMALL) for line in words.split("\n")) / 2 + 3
     spots = []
     for far in (gap, gap + 12, gap + 26, gap + 44, gap + 64):
         spots += [(x + w + far, y - far), (x - w - far, y - far), (x + w + far, y + far)]

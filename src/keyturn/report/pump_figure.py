@@ -9,7 +9,7 @@ import numpy as np
 from keyturn.report.plot import Places, Plot, around, label, leader, rounded_range
 from keyturn.report.show import kpa, kpa_array, lph, lph_array, number, psi, whole
 from keyturn.report.svg import LINE, SMALL, THICK, THIN, Drawing, points
-from keyturn.system.result import CheckResult, PumpCrossing
+from keyturn.system.result import CheckResult, PumpCrossing, PumpFigure
 
 DASHES = (None, "9 3", "4 3", "1.5 3", "9 3 2 3")
 
@@ -41,7 +41,7 @@ def pump_curves(result: CheckResult, width: float = 720.0, *, inline: bool = Fal
     places = plot.places()
     plot.y_axis("pressure rise, kPa")
     for n, curve in enumerate(curves):
-        _curve(plot, places, curve, n)
+        _curve(plot, places, curve, n, banded=curve is _working(curves, pump))
     system = plot.along(lph_array(pump.system_flow).tolist(), kpa_array(pump.system_rise).tolist())
     drawing.path(points(system), "ink", THICK)
     places.take_line(system)
@@ -59,15 +59,28 @@ def pump_curves(result: CheckResult, width: float = 720.0, *, inline: bool = Fal
     return drawing.render()
 
 
-def _curve(plot: Plot, places: Places, curve: PumpCrossing, n: int) -> None:
+def _working(curves: list[PumpCrossing], pump: PumpFigure) -> PumpCrossing:
+    """The curve that passes nearest to the working point; the middle one without such a point."""
+
+    def miss(curve: PumpCrossing) -> float:
+        return abs(float(np.interp(pump.work_flow, curve.flow, curve.pump_rise)) - pump.work_rise)
+
+    if math.isfinite(pump.work_flow) and math.isfinite(pump.work_rise):
+        return min(curves, key=miss)
+    return curves[len(curves) // 2]
+
+
+def _curve(plot: Plot, places: Places, curve: PumpCrossing, n: int, *, banded: bool) -> None:
+    """One voltage; three bands over each other could not be told apart, so one has its band."""
     d = plot.drawing
     flow = lph_array(curve.flow).tolist()
     low = plot.along(flow, np.maximum(kpa_array(curve.band_low), 0.0).tolist())
     high = plot.along(flow, np.maximum(kpa_array(curve.band_high), 0.0).tolist())
     dash = DASHES[n % len(DASHES)]
-    d.path(points([*high, *low[::-1]], close=True), "none", fill="fuel", opacity=0.13)
-    for edge in (low, high):
-        d.path(points(edge), "fuel", THIN * 0.7, dash=dash)
+    if banded:
+        d.path(points([*high, *low[::-1]], close=True), "none", fill="fuel", opacity=0.13)
+        for edge in (low, high):
+            d.path(points(edge), "fuel", THIN * 0.7, dash=dash)
     rise = kpa_array(curve.pump_rise)
     middle = plot.along(flow, np.where(rise >= 0.0, rise, math.nan).tolist())
     d.path(points(middle), "fuel", 1.8, dash=dash)

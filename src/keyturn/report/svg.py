@@ -176,6 +176,12 @@ class Drawing:
         look = {"fill": self.colour(colour), "font_weight": "bold" if bold else None}
         self._add("text", {**where, **look, "transform": spin}, escape(clean(words)))
 
+    def place(self, x: float, y: float, figure: str) -> float:
+        """Another finished figure inside this one, corner at x, y; returns its height."""
+        height = float(re.search(r'height="([\d.]+)"', figure)[1])  # type: ignore[index]
+        self._marks.append(figure.strip().replace("<svg ", f'<svg x="{x:g}" y="{y:g}" ', 1))
+        return height
+
     def pattern(self, motif: str, token: str) -> str:
         """A paint of a pale tint with the motif drawn over it."""
         key = f"{self.name}-{motif}-{token}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -118,14 +119,14 @@ def states_short(result: CheckResult) -> Table:
                 s.regime,
             )
         )
-    head = "state|rail gauge, kPa|rail gauge, psi|across injector, kPa|psi|regime"
+    head = "state|rail, kPa|rail, psi|across, kPa|psi|regime"
     return _table(head, rows, "1 2 3 4")
 
 
 def flows_table(result: CheckResult) -> Table:
     """Speed, manifold pressure, flows, volts, amps, duty and lambda of every state."""
     rows = [_flows(s) for s in result.states]
-    head = "state|rev/min|MAP, kPa|pump, L/h|engine, L/h|return, L/h|volts|amps|duty, %"
+    head = "state|rev/min|MAP kPa|pump L/h|engine L/h|return L/h|volts|amps|duty %"
     return _table(head + "|lambda", rows, "1 2 3 4 5 6 7 8 9")
 
 
@@ -168,13 +169,23 @@ def remedies_table(result: CheckResult) -> Table:
 def leaned_table(result: CheckResult) -> Table:
     """The values that the answer leaned on, as typed, with grade and share of the spread."""
     rows = [(*row, tidy(item.measure)) for row, item in _leaned(result)]
-    return _table("value|typed|grade|1 sigma|share of spread|how to measure it", rows, "3 4")
+    return _table("value|typed|grade|1-sigma|share|how to measure it", rows, "3 4")
 
 
 def leaned_short(result: CheckResult, most: int | None = None) -> Table:
     """The same without the measurement, one line each."""
     rows = [row for row, _ in _leaned(result)[:most]]
-    return _table("value|typed|grade|1 sigma|share of spread", rows, "3 4")
+    return _table("value|typed|grade|1-sigma|share", rows, "3 4")
+
+
+def _spread(item: LeanedOn) -> str:
+    """One sigma in per cent; of a temperature in kelvin, for a share of it says little."""
+    degrees = re.fullmatch(r"(-?[\d.]+) *degC.*", item.typed)
+    if not math.isfinite(item.spread):
+        return DASH
+    if degrees:
+        return f"±{number(item.spread * (float(degrees[1]) + 273.15), 2)} K"
+    return f"±{number(item.spread * 100.0, 2)} %"
 
 
 def _leaned(result: CheckResult) -> list[tuple[tuple[str, ...], LeanedOn]]:
@@ -184,7 +195,7 @@ def _leaned(result: CheckResult) -> list[tuple[tuple[str, ...], LeanedOn]]:
                 item.key,
                 typed_plainly(item.typed),
                 item.grade,
-                f"±{number(item.spread * 100.0, 2)} %" if math.isfinite(item.spread) else DASH,
+                _spread(item),
                 probability(item.share, 10**6),
             ),
             item,

@@ -11,6 +11,7 @@ from keyturn.report.svg import clean
 from keyturn.system.result import CheckResult
 
 WIDTH = 92
+GAUGES = "Gauge on the rail and pressure across the injector, middle (5…95 %)"
 LEANED = 6  # rows of the short answer
 
 
@@ -31,16 +32,22 @@ def text(result: CheckResult, width: int = WIDTH, *, full: bool = False) -> str:
 def _short(result: CheckResult, width: int) -> list[str]:
     """What a person reads standing up."""
     lines = _titled("Headroom", tables.headroom_short(result), width)
-    lines += _titled("Gauge pressures (5…95 %)", tables.states_short(result), width)
+    lines += _titled(GAUGES, tables.states_short(result), width)
     lines += _listed("What it would take", map(phrases.change, tables.to_mend(result)), width)
-    lines += _titled("Leaned on most", tables.leaned_short(result, LEANED), width)
+    lines += _titled(
+        "Leaned on most, with the share of the spread that comes from it",
+        tables.leaned_short(result, LEANED),
+        width,
+    )
     more = []
+    if result.assumptions and result.verdict in ("holds", "tight"):
+        lines += ["", *textwrap.wrap("Stands under: " + "; ".join(result.assumptions), width)]
+    elif result.assumptions:
+        more.append(f"the verdict stands under {len(result.assumptions)} assumptions")
     if result.missing:
         count = len(result.missing)
         what = "value is" if count == 1 else "values are"
-        more.append(f"{count} {what} assumed or known by hearsay only")
-    if result.assumptions:
-        more.append(f"the verdict stands under {len(result.assumptions)} assumptions")
+        more.insert(0, f"{count} {what} assumed or known by hearsay only")
     if more:
         words = phrases.tidy("; ".join(more) + ": see --full")
         lines += ["", *textwrap.wrap(words, width)]
@@ -49,16 +56,20 @@ def _short(result: CheckResult, width: int) -> list[str]:
 
 def _everything(result: CheckResult, width: int) -> list[str]:
     """Every table and list of the answer."""
-    lines = _titled("Headroom", tables.headroom_table(result), width)
+    lines = _titled("Headroom", tables.headroom_short(result), width)
     lines += _listed("Why", phrases.reasons(result), width)
-    lines += _titled("Gauge pressures (5…95 %)", tables.states_short(result), width)
+    lines += _titled(GAUGES, tables.states_short(result), width)
     lines += ["  " + line for line in textwrap.wrap(phrases.gauge_note(result), width - 2)]
     lines += _titled("Flows, volts and mixture", tables.flows_table(result), width)
     lines += _listed("What it would take", map(phrases.change, result.remedies), width)
-    lines += _titled("Leaned on, most telling first", tables.leaned_short(result), width)
+    lines += _titled(
+        "Leaned on, with the share of the spread that comes from it",
+        tables.leaned_short(result),
+        width,
+    )
     measures = [f"{r.key}: {phrases.tidy(r.measure)}" for r in result.leaned_on if r.measure]
     lines += _listed("How to measure them", measures, width)
-    lines += _listed("Not stated; worth stating", map(phrases.tidy, result.missing), width)
+    lines += _listed("Also assumed or known by hearsay only", phrases.unstated(result), width)
     lines += _listed("Looks like a slip", map(phrases.tidy, result.flags), width)
     return lines + _listed("Stands under", map(phrases.tidy, result.assumptions), width)
 
@@ -84,7 +95,10 @@ def columns(table: tables.Table, width: int) -> list[str]:
     widths = [max([len(row[n]) for row in table.rows] + _words(table.head[n])) for n in count]
     while sum(widths) + 2 * len(widths) > width and max(widths) > 4:
         widths[widths.index(max(widths))] -= 1
-    heads = [textwrap.wrap(head, wide) for head, wide in zip(table.head, widths, strict=True)]
+    heads = [
+        textwrap.wrap(head, wide, break_on_hyphens=False)
+        for head, wide in zip(table.head, widths, strict=True)
+    ]
     deep = max(len(lines) for lines in heads)
     padded = [[""] * (deep - len(lines)) + lines for lines in heads]
     lines = [_row([cell[n] for cell in padded], widths, table.right) for n in range(deep)]

@@ -87,13 +87,12 @@ def sentence(limiting: Headroom) -> str:
             at += f" and {limiting.manifold_pressure / 1e3:.0f} kPa in the manifold"
     part = limiting.part
     if limiting.verdict == "holds":
-        return f"Every part holds under the stated assumptions; the {part} has the least left{at}."
+        return f"Every part holds under the stated assumptions; least is left for {part}{at}."
     if limiting.verdict == "tight":
         return f"Just enough: the {part} is tight{at}."
     if limiting.verdict == "short":
         return f"It does not hold: the {part} is short{at}."
-    settle = f" To settle it: {limiting.settles}." if limiting.settles else ""
-    return f"Not proven: nothing shows yet that the {part} holds{at}.{settle.replace('..', '.')}"
+    return f"Not proven: nothing shows yet that the {part} holds{at}."
 
 
 def _full_load(line: operating.Line) -> FullLoad:
@@ -128,7 +127,7 @@ def _leaned_on(need: headroom.Need, draws: Draws) -> tuple[LeanedOn, ...]:
             measure=how_to_measure(known.key) or "",
         )
         for share, known in verdict.shares(ratio, draws)
-        if share > 0.01
+        if share > verdict.SEEN
     ]
     return tuple(rows[:MOST_LEANED])
 

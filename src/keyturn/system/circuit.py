@@ -95,7 +95,12 @@ class Circuit:
     def shape(self) -> tuple[int, int]:
         """(samples, points) that all arrays broadcast to."""
         shapes: list[tuple[int, ...]] = []
-        map_arrays(self, lambda array: (shapes.append(array.shape), array)[1])
+
+        def note(array: FloatArray) -> FloatArray:
+            shapes.append(array.shape)
+            return array
+
+        map_arrays(self, note)
         rows, columns = np.broadcast_shapes(*shapes, (1, 1))
         return rows, columns
 

@@ -102,7 +102,8 @@ def _limits(
         "pump": solved.pump_flow / (demand * (1.0 + limit("pump", "least_bypass"))),
         "injectors": draws.of(build.control.duty_ceiling) / np.maximum(wanted_duty, 1e-6),
         "wiring": limit("wiring", "drop") / np.maximum(lost, 1e-6),
-        "calibration": limit("mixture", "lean") / np.maximum(lean, 1e-6),
+        # what is allowed over what there is of leanness: 1.04 over 1.00 would always look least
+        "calibration": (limit("mixture", "lean") - 1.0) / np.maximum(lean - 1.0, 1e-4),
     }
     names = list(rows)
     ratios = [np.broadcast_to(item, across_shape(solved)) for item in rows.values()]

@@ -10,7 +10,7 @@ the larger function: no switch between regimes anywhere.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -61,6 +61,12 @@ class Prepared:
         """The same with ``change`` applied to every per-point array."""
         changed: Prepared = map_arrays(self, change)
         return changed
+
+    def without_paths(self) -> Prepared:
+        """For what is worked out after the root is found: nothing of it needs a path."""
+        nothing = Path(np.zeros(1), np.zeros(1))
+        bare = replace(self.circuit, suction=None, feed=nothing, returns=nothing, rail=None)
+        return replace(self, circuit=bare)
 
 
 def prepare(circuit: Circuit) -> Prepared:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from keyturn.build.model import Build
+from keyturn.build.unstated import how_to_measure
 from keyturn.physics import belt, vapour
 from keyturn.system import equations, operating, parts
 from keyturn.system.circuit import Circuit, FloatArray
@@ -91,7 +92,7 @@ def _supply(loads: Loads) -> Iterator[Need]:
         loads.speed,
         loads.pressure,
         ("pump.",),
-        hint="a timed return flow at working pressure, with the pump voltage noted",
+        hint=how_to_measure("pump.flow") or "",
     )
 
 
@@ -123,7 +124,7 @@ def _electric(loads: Loads) -> Iterator[Need]:
         loads.speed,
         loads.pressure,
         ("wiring.",),
-        hint="voltage at the pump terminals, feed and ground side apart, pump running",
+        hint=how_to_measure("wiring.contacts") or "",
     )
     if wiring.fuse is not None:
         load = solved.pump_current
@@ -136,7 +137,7 @@ def _electric(loads: Loads) -> Iterator[Need]:
             loads.speed,
             loads.pressure,
             ("wiring.fuse", "pump.current"),
-            hint="pump current with a clamp meter at working pressure",
+            hint=how_to_measure("pump.current") or "",
         )
 
 
@@ -264,7 +265,7 @@ def _injection(loads: Loads) -> Iterator[Need]:
         loads.speed,
         loads.pressure,
         ("injectors.",),
-        hint="the set's flow report: flow, pressure, fluid, dead time",
+        hint=how_to_measure("injectors.flow") or "",
     )
     lean = loads.line.wanted_lambda * 0.0 + lambda_ratio(loads.solution, loads.line.fuel_demand)
     yield Need(
@@ -356,7 +357,7 @@ def _drive(loads: Loads) -> Iterator[Need]:
         loads.speed,
         loads.pressure,
         ("belt.",),
-        hint="belt tension with a force or frequency gauge, wrap from a photo",
+        hint=how_to_measure("belt.1.tension") or "",
     )
     yield Need(
         "belt speed",

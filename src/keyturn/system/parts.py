@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keyturn.build.model import Build, Part
-from keyturn.physics import fuel, pipe, pump, wire
+from keyturn.physics import fuel, injector, pipe, pump, wire
 from keyturn.system.circuit import (
     Circuit,
     FloatArray,
@@ -202,8 +202,9 @@ def injector_constant(build: Build, draws: Draws) -> FloatArray:
 def dead_share(build: Build, draws: Draws, duty: Duty) -> FloatArray:
     """Dead time as a share of the injection window [-]; zero when the engine stands."""
     curve = build.injectors.dead_time
-    dead = np.interp(duty.source_voltage, curve.x, curve.y) * draws.scale(curve)
-    return dead * duty.engine_speed / 2.0  # one injection every two revolutions
+    dead = injector.dead_time(duty.source_voltage, np.asarray(curve.x), np.asarray(curve.y))
+    # one injection every two revolutions
+    return np.asarray(dead) * draws.scale(curve) * duty.engine_speed / 2.0
 
 
 def injectors(build: Build, draws: Draws, duty: Duty) -> InjectorArrays:

@@ -1,9 +1,10 @@
-"""Solve the fuel circuit at every sample and point, in blocks that stay in the processor's cache."""
+"""Solve the fuel circuit at every sample and point, in blocks of some thousand points."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,13 +22,8 @@ from keyturn.system.solution import (
     CircuitSolution,
 )
 
-BLOCK = 16384
-TOLERANCE = solver.Tolerance(0.05, 1.0e-10)  # [Pa] and [m3/s] of the last step, taken linearly
-FINE_TOLERANCE = solver.Tolerance(1.0e-8, 1.0e-12)  # hard points: some sit on a steep injector law
+BLOCK = 16384  # points: smaller ones pay more for each array call, larger ones leave the cache
 LOWEST_RISE = -2.0e5  # [Pa] the manifold cannot suck harder than this through the pump
-FIRST_ROUNDS = 5
-MOST_ROUNDS = 100
-HARD_PASSES = 12  # inner Newton steps in each round of the hard points
 LEAST_FLOW = 3.0e-9  # [m3/s] about 0.01 L/h: below this nothing flows
 FLOOR_FLOW = 2.8e-7  # [m3/s] about 1 L/h: relative errors are taken against at least this
 SHUT = 1.0  # [Pa] this far below the set point the valve is called shut
@@ -37,6 +33,18 @@ UNLIMITED = 1.0  # [m3/s] demand used when the control unit does not correct for
 KEPT_MEMORY = 30 * 2**20  # [byte]
 
 Positions = NDArray[np.intp]
+
+
+class Stage(NamedTuple):
+    """How long and how finely to work on points before they are put aside."""
+
+    rounds: int
+    tolerance: solver.Tolerance  # [Pa] and [m3/s] of the last step, which is taken linearly
+    passes: int  # inner Newton steps in each round
+
+
+EASY = Stage(4, solver.Tolerance(0.05, 1.0e-10), 1)
+HARD = Stage(100, solver.Tolerance(1.0e-8, 1.0e-12), 12)  # some sit on a steep injector law
 
 
 def solve(circuit: Circuit) -> CircuitSolution:
@@ -60,10 +68,10 @@ def solve(circuit: Circuit) -> CircuitSolution:
             first = top * columns + left  # a block is one run of flat positions
             where = np.arange(first, first + shape[0] * shape[1])
             part = circuit.map(_cut(*block)).map(_flat(shape))
-            late.append(_solve_flat(part, out, where, FIRST_ROUNDS, TOLERANCE))
+            late.append(_solve_flat(part, out, where, EASY))
     hard = np.concatenate(late)
-    for rounds, tolerance in ((FIRST_ROUNDS, TOLERANCE), (MOST_ROUNDS, FINE_TOLERANCE)):
-        hard = _solve_late(circuit, out, hard, rounds, tolerance)
+    for stage in (EASY, HARD):
+        hard = _solve_late(circuit, out, hard, stage)
     if hard.size:
         raise CannotSolve("the fuel circuit did not converge", {"points": float(hard.size)})
     _check(out)
@@ -76,25 +84,22 @@ def _keep_memory() -> None:
     glibc gives large freed arrays back to the kernel and pays a page fault for every 4 KiB when
     it asks again, until it has once seen a larger array being freed. None of it is touched here.
     """
-    del_me = np.empty(KEPT_MEMORY // 8)
-    del del_me
+    np.empty(KEPT_MEMORY // 8)
 
 
 def _solve_late(
     circuit: Circuit,
     out: CircuitSolution,
     hard: Positions,
-    most_rounds: int,
-    tolerance: solver.Tolerance,
+    stage: Stage,
 ) -> Positions:
     """Go on with the points ``hard`` from where they stand; give back those still open."""
-    whole = out.pump_rise.shape
     still = [hard[:0]]
     for first in range(0, hard.size, BLOCK):
         chosen = hard[first : first + BLOCK]
-        part = circuit.map(_pick(np.unravel_index(chosen, whole), whole))
+        part = circuit.map(_pick(chosen, circuit.shape()))
         start = out.pump_rise.reshape(-1)[chosen], out.injector_flow.reshape(-1)[chosen]
-        still.append(_solve_flat(part, out, chosen, most_rounds, tolerance, start))
+        still.append(_solve_flat(part, out, chosen, stage, start))
     return np.concatenate(still)
 
 
@@ -107,11 +112,15 @@ def _flat(shape: tuple[int, ...]) -> Callable[[FloatArray], FloatArray]:
     return flat
 
 
-def _pick(at: tuple[Positions, ...], shape: tuple[int, ...]) -> Callable[[FloatArray], FloatArray]:
+def _pick(chosen: Positions, shape: tuple[int, int]) -> Callable[[FloatArray], FloatArray]:
+    row, column = np.divmod(chosen, shape[1])
+
     def pick(array: FloatArray) -> FloatArray:
         if array.size == 1:
             return array.reshape(1)
-        return np.broadcast_to(array, shape)[at]
+        if array.shape == shape:
+            return array.reshape(-1).take(chosen)
+        return array.reshape(-1).take(row if array.shape[-1] == 1 else column)
 
     return pick
 
@@ -146,33 +155,30 @@ def _highest_rise(circuit: Circuit) -> FloatArray:
     mean = (end - float(last[3])) / width
     surplus = np.maximum(circuit.source_voltage / parts.reference_voltage - 1.0, 0.0)
     tail = (end + parts.free_flow * surplus) / -min(steepest, mean)
-    return (float(parts.knots[-1]) + np.maximum(tail, 0.0) + 1.0e3) * (
-        parts.pressure_scale * parts.series
-    )
+    highest: FloatArray = float(parts.knots[-1]) + np.maximum(tail, 0.0) + 1.0e3
+    return highest * parts.pressure_scale * parts.series
 
 
 def _solve_flat(
     circuit: Circuit,
     out: CircuitSolution,
     where: Positions,
-    most_rounds: int,
-    tolerance: solver.Tolerance,
+    stage: Stage,
     start: tuple[FloatArray, FloatArray] | None = None,
 ) -> Positions:
     """Solve flat points, store them at ``where`` of the output, give back those still open."""
-    passes = 1 if tolerance is TOLERANCE else HARD_PASSES
     high = np.broadcast_to(_highest_rise(circuit), where.shape)
     guess = circuit.regulator.opening_gauge * 1.05 if start is None else start[0]
     carried = None if start is None or circuit.rail is None else start[1]
-    problem = _Points(equations.prepare(circuit), out, where, passes)
+    problem = _Points(equations.prepare(circuit), out, where, stage.passes)
     found = solver.larger_root(
         problem,
         np.minimum(np.maximum(guess, LOWEST_RISE), high),
         carried,
         np.full(where.shape, LOWEST_RISE),
         high,
-        tolerance,
-        most_rounds,
+        stage.tolerance,
+        stage.rounds,
     )
     return where[~found]
 
@@ -201,8 +207,8 @@ class _Points:
         )
 
     def narrow(self, index: Positions) -> _Points:
-        ready = self.ready.map(lambda array: array if array.size == 1 else array[index])
-        return _Points(ready, self.out, self.where[index], self.passes)
+        ready = self.ready.map(lambda a: a if a.size == 1 else a.take(index))
+        return _Points(ready, self.out, self.where.take(index), self.passes)
 
     def keep(
         self,
@@ -212,14 +218,14 @@ class _Points:
         done: NDArray[np.bool_],
         rounds: int,
     ) -> None:
-        point = values.payload
-        assert isinstance(point, equations.Point)
+        point: equations.Point = values.payload
         where, ready = self.where, self.ready
         if not done.all():
             at = np.flatnonzero(done)
-            where, x, step = where[at], x[at], step[at]
-            point = equations.Point(*(item if item.size == 1 else item[at] for item in point))
-            ready = ready.map(lambda array: array if array.size == 1 else array[at])
+            where, x, step = where.take(at), x.take(at), step.take(at)
+            chosen: tuple[Any, ...] = tuple(a if a.size == 1 else a.take(at) for a in point)
+            point = equations.Point(*chosen)
+            ready = ready.without_paths().map(lambda a: a if a.size == 1 else a.take(at))
         for name, value in _outputs(ready, point, x, step).items():
             getattr(self.out, name).reshape(-1)[where] = value
         self.out.iterations.reshape(-1)[where] += np.int8(rounds)
@@ -261,13 +267,17 @@ def _outputs(
 
 
 def _check(out: CircuitSolution) -> None:
-    balance = float(np.max(np.abs(out.balance_residual)))
-    pressure = float(np.max(np.abs(out.pressure_residual)))
+    balance, pressure = _largest(out.balance_residual), _largest(out.pressure_residual)
     if not (balance < BALANCE_CHECK and pressure < PRESSURE_CHECK):
         raise CannotSolve(
             "the fuel circuit is not balanced",
             {"flow balance [-]": balance, "regulator law [Pa]": pressure},
         )
+
+
+def _largest(values: FloatArray) -> float:
+    """Largest magnitude, nan if there is one, without a copy of the array."""
+    return max(float(np.max(values)), -float(np.min(values)))
 
 
 def _regime(

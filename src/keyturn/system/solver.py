@@ -1,12 +1,12 @@
 """Root of the larger of two rising functions, for many points at once. Knows no fuel, no engine.
 
 Newton on both functions, the smaller of the two steps taken, kept inside a bracket; points that
-are done are left out after the first rounds. Points are worked on in blocks that stay in cache.
+are done are left out after the first rounds.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ class Steps(NamedTuple):
     carried: FloatArray
     carried_slope: FloatArray
     inner_error: FloatArray  # in the unit of ``carried``
-    payload: object  # handed to ``keep`` as it is
+    payload: Any  # handed to ``keep`` as it is
 
 
 class Problem(Protocol):
@@ -96,7 +96,8 @@ def larger_root(
         if number >= FULL_ROUNDS and share > WORTH_LEAVING:
             problem.keep(values, x - step, step, done, number)
             left = np.flatnonzero(~done)
-            index, x, lo, hi, guess = index[left], x[left], lo[left], hi[left], guess[left]
+            index, x, guess = index[left], x.take(left), guess.take(left)
+            lo, hi = lo.take(left), hi.take(left)
             problem = problem.narrow(left)
         last = guess
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import ndtri
 
 from keyturn.build.model import Curve, Value
 from keyturn.build.unstated import how_to_measure
@@ -27,16 +28,18 @@ def band(samples: FloatArray) -> Band:
 
 
 def shares(ratio: FloatArray, draws: Draws) -> list[tuple[float, Value | Curve]]:
-    """Share of the spread of ln(ratio) that each uncertain value explains, largest first.
+    """Share of the spread of a ratio that each uncertain value explains, largest first.
 
-    Squared correlation with the standard normal deviate of the value; values are drawn
-    independently, so the shares add up to at most one where the answer is nearly linear.
+    Squared correlation of the value's standard normal deviate with the normal score of the
+    ratio's rank (van der Waerden), so that a few extreme ratios do not drown the rest. Values are
+    drawn independently: the shares add up to about one where the answer is nearly monotone.
     """
-    target = np.log(np.maximum(ratio[1:], 1e-6))
-    target = target - target.mean()
-    spread = float(np.sqrt(np.mean(target**2)))
-    if spread < 1e-9:
+    samples = np.asarray(ratio[1:])
+    if np.ptp(samples) <= 1e-9 * max(abs(float(samples.mean())), 1e-9):
         return []
+    rank = np.argsort(np.argsort(samples, kind="stable"), kind="stable")
+    target = ndtri((rank + 0.5) / samples.size)
+    spread = float(np.sqrt(np.mean(target**2)))
     deviates = draws.deviation[1:]
     centred = deviates - deviates.mean(axis=0)
     norm = np.sqrt(np.mean(centred**2, axis=0))
