@@ -212,3 +212,37 @@ def test_perfect_regulator_holds_its_set_point() -> None:
     assert np.abs(solution.rail_gauge - 3.0e5).max() < 1e-6
     wanted = FREE * (1.0 - 3.0 / 8.0) - np.array([0.0, 50.0, 100.0]) * LPH
     assert solution.bypass_flow[0] == pytest.approx(wanted, rel=1e-9)
+
+
+@pytest.mark.parametrize("place", ["rail", "tank"])
+def test_leak_and_check_valve_take_their_share(place: str) -> None:
+    """Q0 (1 - x / p0) - k x / sqrt(x + 100) leaves the pump; the valve drops p q / (q + 3e-7)."""
+    valve, leak = 1.5e4, 2.0e-8
+    feed = arrays.Path(row(0.0), row(0.0), row(valve))
+    tube = arrays.Path(row(2.0e8), row(0.0)) if place == "tank" else None
+    circuit = plain_circuit(demand=row(40.0 * LPH), feed=feed, rail=tube)
+    circuit = replace(circuit, pump=replace(circuit.pump, leak=row(leak)))
+    solution = solve(circuit)
+    rise, flow = solution.pump_rise[0, 0], solution.pump_flow[0, 0]
+    assert flow == pytest.approx(FREE * (1.0 - rise / SHUT_OFF), rel=1e-9)
+    passed = flow - leak * rise / np.sqrt(rise + 100.0)
+    assert passed == pytest.approx(
+        solution.injector_flow[0, 0] + solution.bypass_flow[0, 0], rel=1e-9
+    )
+    assert rise - 3.0e5 == pytest.approx(valve * passed / np.hypot(passed, 3.0e-7), rel=1e-7)
+    lost = 2.0e8 * 40.0 * LPH if tube else 0.0
+    assert solution.rail_gauge[0, 0] == pytest.approx(3.0e5 - lost, rel=1e-9)
+
+
+@pytest.mark.parametrize(("parallel", "series"), [(2, 1), (1, 2), (3, 2)])
+def test_equal_pumps_share_flow_and_rise(parallel: int, series: int) -> None:
+    wiring = 0.05
+    circuit = plain_circuit(opening=5.0e5, wiring=wiring)
+    several = replace(circuit.pump, parallel=parallel, series=series)
+    solution = solve(replace(circuit, pump=several))
+    number = parallel * series
+    # one pump at its share of the rise, its wiring carrying the current of all
+    alone = solve(plain_circuit(opening=5.0e5 / series, wiring=wiring * number))
+    assert solution.pump_rise[0, 0] == pytest.approx(series * alone.pump_rise[0, 0], rel=1e-9)
+    assert solution.pump_flow[0, 0] == pytest.approx(parallel * alone.pump_flow[0, 0], rel=1e-9)
+    assert solution.pump_current[0, 0] == pytest.approx(number * alone.pump_current[0, 0], rel=1e-9)

@@ -34,7 +34,7 @@ class Powers:
         nothing = np.zeros(1)
         slope = 3.0 * x * x + 1e-30
         return solver.Steps(
-            (self.a - x**3) / slope, self.b - x, 0.0 * x, nothing, nothing, payload=None
+            (self.a - x**3) / slope, self.b - x, 0.0 * x, nothing, nothing, nothing, payload=None
         )
 
     def narrow(self, index: FloatArray) -> Powers:
@@ -59,7 +59,7 @@ def powers(number: int) -> Powers:
 def test_root_of_the_larger_function() -> None:
     problem = powers(500)
     low, high = np.full(500, -5.0), np.full(500, 5.0)
-    tolerance = solver.Tolerance(1e-12, 0.0)
+    tolerance = solver.Tolerance(1e-12, 0.0, 0.0)
     done = solver.larger_root(problem, np.full(500, 3.0), None, low, high, tolerance, 200)
     assert done.all()
     wanted = np.minimum(np.cbrt(problem.a), problem.b)
@@ -70,7 +70,7 @@ def test_root_of_the_larger_function() -> None:
 def test_says_which_points_were_not_found() -> None:
     problem = powers(50)
     low, high = np.full(50, -5.0), np.full(50, 5.0)
-    tolerance = solver.Tolerance(1e-12, 0.0)
+    tolerance = solver.Tolerance(1e-12, 0.0, 0.0)
     assert not solver.larger_root(problem, np.full(50, 3.0), None, low, high, tolerance, 2).all()
 
 

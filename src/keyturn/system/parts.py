@@ -168,7 +168,7 @@ def pump_arrays(build: Build, draws: Draws) -> PumpArrays:
         free_flow=float(
             np.asarray(pump.curve_value_and_slope(np.zeros(1), knots, coefficients)[0])[0]
         ),
-        flow_scale=draws.scale(part.curve) * draws.of(part.age),
+        flow_scale=np.asarray(pump.aged_flow(draws.scale(part.curve), draws.of(part.age))),
         pressure_scale=draws.of(part.pressure_scale),
         reference_voltage=draws.of(part.at_voltage),
         parallel=part.count if part.arrangement == "parallel" else 1,

@@ -124,14 +124,15 @@ def _calibration(loads: Loads, rows: tuple[Headroom, ...]) -> list[Remedy]:
     ceiling = loads.draws.of(loads.build.control.duty_ceiling)
     p_holds = _share(ceiling / duty)
     at = float(np.median(across[1:].min(axis=1))) / 1e3
+    peak = float(np.median(duty[1:].max(axis=1)))
     return [
         Remedy(
             "calibration",
             f"leave the pressure and correct the injector data to {at:.0f} kPa across",
             None,
             p_holds,
-            f"if nobody corrects it the mixture may be {100 * max(error - 1, 0):.0f} % lean at full "
-            f"load; corrected, duty peaks at {100 * float(np.median(duty[1:].max(axis=1))):.0f} %",
+            f"if nobody corrects it the mixture may be {100 * max(error - 1, 0):.0f} % lean at "
+            f"full load; corrected, duty peaks at {100 * peak:.0f} %",
         )
     ]
 

@@ -27,6 +27,6 @@ class CircuitSolution:
     pump_voltage: FloatArray
     pump_current: FloatArray
     regime: NDArray[np.int8]
-    iterations: NDArray[np.int8]
-    balance_residual: FloatArray  # pump flow - leak - injectors - bypass, relative to the pump flow
-    pressure_residual: FloatArray  # [Pa] by which the regulator law is missed, 0 when shut
+    iterations: NDArray[np.int8]  # rounds in all
+    balance_residual: FloatArray  # bypass left where the valve is shut, over the pump flow
+    pressure_residual: FloatArray  # [Pa] upper bound of the miss of the regulator law, 0 when shut

@@ -22,12 +22,14 @@ from keyturn.system.solution import (
     CircuitSolution,
 )
 
-BLOCK = 16384  # points: smaller ones pay more for each array call, larger ones leave the cache
+BLOCK = 25600  # points: smaller ones pay more for each array call, larger ones leave the cache
 LOWEST_RISE = -2.0e5  # [Pa] the manifold cannot suck harder than this through the pump
 LEAST_FLOW = 3.0e-9  # [m3/s] about 0.01 L/h: below this nothing flows
 FLOOR_FLOW = 2.8e-7  # [m3/s] about 1 L/h: relative errors are taken against at least this
 SHUT = 1.0  # [Pa] this far below the set point the valve is called shut
-PRESSURE_CHECK = 1.0  # [Pa] allowed miss of the regulator law
+PRESSURE_CHECK = (
+    2.0  # [Pa] allowed miss of the regulator law; above SHUT and the miss before a step
+)
 BALANCE_CHECK = 1.0e-6  # of the pump flow, where the valve is shut; elsewhere it is exact
 UNLIMITED = 1.0  # [m3/s] demand used when the control unit does not correct for pressure
 KEPT_MEMORY = 30 * 2**20  # [byte]
@@ -39,12 +41,15 @@ class Stage(NamedTuple):
     """How long and how finely to work on points before they are put aside."""
 
     rounds: int
-    tolerance: solver.Tolerance  # [Pa] and [m3/s] of the last step, which is taken linearly
+    tolerance: solver.Tolerance  # [Pa], [m3/s] of the last step, taken linearly; [Pa] before it
     passes: int  # inner Newton steps in each round
 
 
-EASY = Stage(4, solver.Tolerance(0.05, 1.0e-10), 1)
-HARD = Stage(100, solver.Tolerance(1.0e-8, 1.0e-12), 12)  # some sit on a steep injector law
+MOST = 0.5  # share of the points of a block
+SMALL = 4096  # points: below this a change of precision costs more than it saves
+COARSE_ROUNDS = 2  # in single precision, before the first stage
+EASY = Stage(2, solver.Tolerance(0.05, 1.0e-10, 0.2), 1)
+HARD = Stage(100, solver.Tolerance(1.0e-8, 1.0e-12, 0.2), 12)  # some sit on a steep injector law
 
 
 def solve(circuit: Circuit) -> CircuitSolution:
@@ -57,7 +62,7 @@ def solve(circuit: Circuit) -> CircuitSolution:
     _keep_memory()
     rows, columns = circuit.shape()
     out = _empty(rows, columns)
-    out.iterations.fill(0)
+    out.iterations.fill(COARSE_ROUNDS)
     width = min(columns, BLOCK)
     height = max(1, BLOCK // width)
     late: list[Positions] = []
@@ -168,19 +173,30 @@ def _solve_flat(
 ) -> Positions:
     """Solve flat points, store them at ``where`` of the output, give back those still open."""
     high = np.broadcast_to(_highest_rise(circuit), where.shape)
-    guess = circuit.regulator.opening_gauge * 1.05 if start is None else start[0]
-    carried = None if start is None or circuit.rail is None else start[1]
-    problem = _Points(equations.prepare(circuit), out, where, stage.passes)
+    low = np.full(where.shape, LOWEST_RISE)
+    ready = equations.prepare(circuit)
+    if start is None:
+        coarse = ready if where.size < SMALL else ready.coarse()
+        start = _approach(_Points(coarse, out, where, 1), low, high)
     found = solver.larger_root(
-        problem,
-        np.minimum(np.maximum(guess, LOWEST_RISE), high),
-        carried,
-        np.full(where.shape, LOWEST_RISE),
+        _Points(ready, out, where, stage.passes),
+        np.minimum(np.maximum(start[0], LOWEST_RISE), high),
+        None if circuit.rail is None else start[1],
+        low,
         high,
         stage.tolerance,
         stage.rounds,
     )
     return where[~found]
+
+
+def _approach(points: _Points, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First rounds, where single precision is enough: the steps are far larger than rounding."""
+    opening = points.ready.circuit.regulator.opening_gauge
+    lowest, highest = low.astype(opening.dtype), high.astype(opening.dtype)
+    first = np.clip(opening * 1.05, lowest, highest)
+    x, guess = solver.approach(points, first, lowest, highest, COARSE_ROUNDS)
+    return x.astype(np.float64), guess.astype(np.float64)
 
 
 @dataclass(frozen=True)
@@ -203,6 +219,7 @@ class _Points:
             point.injector_flow,
             point.injector_slope,
             point.rail_flow_error,
+            point.law,
             point,
         )
 
@@ -220,15 +237,20 @@ class _Points:
     ) -> None:
         point: equations.Point = values.payload
         where, ready = self.where, self.ready
-        if not done.all():
+        # most are done: storing the others too, who come again, costs less than picking out
+        if np.count_nonzero(done) < MOST * done.size:
             at = np.flatnonzero(done)
+            done = done.take(at)
             where, x, step = where.take(at), x.take(at), step.take(at)
             chosen: tuple[Any, ...] = tuple(a if a.size == 1 else a.take(at) for a in point)
             point = equations.Point(*chosen)
             ready = ready.without_paths().map(lambda a: a if a.size == 1 else a.take(at))
+        # where is sorted: a run without gaps is written as a slice
+        run = where[-1] - where[0] + 1 == where.size
+        target = slice(where[0], where[-1] + 1) if run else where
         for name, value in _outputs(ready, point, x, step).items():
-            getattr(self.out, name).reshape(-1)[where] = value
-        self.out.iterations.reshape(-1)[where] += np.int8(rounds)
+            getattr(self.out, name).reshape(-1)[target] = value
+        self.out.iterations.reshape(-1)[target] += done * np.int8(rounds)
 
 
 def _outputs(

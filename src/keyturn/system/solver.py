@@ -1,7 +1,7 @@
 """Root of the larger of two rising functions, for many points at once. Knows no fuel, no engine.
 
 Newton on both functions, the smaller of the two steps taken, kept inside a bracket; points that
-are done are left out after the first rounds.
+are done are left out of the next round.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 PATIENCE = 10  # rounds of Newton alone; after that three rounds in four halve the bracket
-FULL_ROUNDS = 3  # rounds on the whole block before finished points are left out
 LEAST_CARRIED = 0.3  # share of the inner unknown, never negative, that one step must leave
 WORTH_LEAVING = 0.2  # share of finished points that pays for copying the others together
 
@@ -27,6 +26,7 @@ class Steps(NamedTuple):
     carried: FloatArray
     carried_slope: FloatArray
     inner_error: FloatArray  # in the unit of ``carried``
+    miss: FloatArray  # value of the first function
     payload: Any  # handed to ``keep`` as it is
 
 
@@ -54,10 +54,14 @@ class Problem(Protocol):
 
 
 class Tolerance(NamedTuple):
-    """When a point is done: last step of the unknown, and of the inner one."""
+    """When a point is done: last step of the unknown, of the inner one, and miss before it.
+
+    Where the first function is steep a short step may still come from far off.
+    """
 
     step: float
     inner: float
+    miss: float
 
 
 def larger_root(
@@ -86,14 +90,12 @@ def larger_root(
             problem.keep(values, x, step, np.ones_like(done), number)
             found[index[~done]] = False
             break
-        guess = np.maximum(
-            values.carried + values.carried_slope * step, LEAST_CARRIED * values.carried
-        )
+        guess = _next_guess(values, step)
         # an inner unknown that swings between two sides of a kink settles in their middle
         if halve and last is not None:
             guess = 0.5 * (guess + last)
         x = x + step
-        if number >= FULL_ROUNDS and share > WORTH_LEAVING:
+        if share > WORTH_LEAVING:
             problem.keep(values, x - step, step, done, number)
             left = np.flatnonzero(~done)
             index, x, guess = index[left], x.take(left), guess.take(left)
@@ -101,6 +103,25 @@ def larger_root(
             problem = problem.narrow(left)
         last = guess
     return found
+
+
+def approach(
+    problem: Problem, x: FloatArray, low: FloatArray, high: FloatArray, rounds: int
+) -> tuple[FloatArray, FloatArray]:
+    """A few plain rounds towards the root, with the inner unknown; nothing is kept or promised."""
+    guess: FloatArray | None = None
+    for _ in range(rounds):
+        values = problem.evaluate(x, guess)
+        new = np.clip(x + np.minimum(values.first, values.second), low, high)
+        guess = _next_guess(values, new - x)
+        x = new
+    return x, np.asarray(guess)
+
+
+def _next_guess(values: Steps, step: FloatArray) -> FloatArray:
+    ahead = values.carried + values.carried_slope * step
+    guess: FloatArray = np.maximum(ahead, LEAST_CARRIED * values.carried)
+    return guess
 
 
 def _step(
@@ -126,5 +147,6 @@ def _step(
         outside = (new < low) | (new > high)
         if outside.any():
             step = np.where(outside, 0.5 * (low + high) - x, step)
-    done = (np.abs(step) <= tolerance.step) & settled
+    near = (np.abs(values.miss) <= tolerance.miss) | (values.second < values.first)
+    done = (np.abs(step) <= tolerance.step) & settled & near
     return step, low, high, done
