@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 
 from keyturn.cli import doors
+from keyturn.cli.find import find as find_verb
+from keyturn.cli.read import read as read_verb
 
 WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
 
@@ -41,6 +43,7 @@ Change = Annotated[
     typer.Option("--set", metavar="KEY=VALUE", help="Try a change without editing; repeatable."),
 ]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 when the verdict is not 'holds'.")]
+Full = Annotated[bool, typer.Option("--full", help="Print every table and list of the answer.")]
 Json = Annotated[
     str | None,
     typer.Option("--json", metavar="-|FILE", help="The answer as JSON; - is standard output."),
@@ -101,6 +104,7 @@ def check(
     samples: Samples = 400,
     seed: Seed = 0,
     change: Change = None,
+    full: Full = False,
     strict: Strict = False,
 ) -> None:
     """Say whether every part holds at every speed and load, and what it would take."""
@@ -115,7 +119,7 @@ def check(
     if json is not None:
         doors.put_json(to_json(result), json)
     if json != "-":
-        doors.put(text(result))
+        doors.put(text(result, full=full))
     if strict and result.verdict != "holds":
         raise typer.Exit(1)
 
@@ -146,3 +150,8 @@ def report(
         doors.put(f"  {path}")
     if strict and result.verdict != "holds":
         raise typer.Exit(1)
+
+
+# a value such as "-2 psi" is no option
+app.command("read", context_settings={"ignore_unknown_options": True})(read_verb)
+app.command("find")(find_verb)

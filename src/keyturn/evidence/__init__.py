@@ -1,0 +1,1 @@
+"""From readings to causes, the next test and the right purchase."""

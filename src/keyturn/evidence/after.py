@@ -1,0 +1,155 @@
+"""Every verdict of `check` again, with what the readings have taught in place of what was typed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from keyturn.build.model import Build, Curve, Part, Plain, Value
+from keyturn.evidence.forward import pressure_factor
+from keyturn.evidence.pooled import Values
+from keyturn.evidence.result import PartVerdict, Verdict
+from keyturn.evidence.unknowns import split_feed
+from keyturn.system import headroom, verdict
+from keyturn.system.check import load_up, sentence
+from keyturn.system.circuit import FloatArray
+from keyturn.system.draws import Draws
+
+LEARNT = 0.5  # a spread cut below this share makes a value "measured"
+
+
+class Learnt(Draws):
+    """Draws of a build in which some values come from the posterior instead."""
+
+    def __init__(
+        self,
+        build: Build,
+        samples: int,
+        rng: np.random.Generator,
+        values: dict[str, FloatArray],
+        scales: dict[str, FloatArray],
+    ) -> None:
+        super().__init__(build, samples, rng)
+        self._values = values
+        self._scales = scales
+
+    def of(self, value: Value) -> FloatArray:
+        """Samples of one value [its SI unit], shape (samples + 1, 1)."""
+        found = self._values.get(value.key)
+        return super().of(value) if found is None else found
+
+    def scale(self, curve: Curve) -> FloatArray:
+        """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
+        found = self._scales.get(curve.key)
+        return super().scale(curve) if found is None else found
+
+
+def verdict_of(build: Build, draws: Draws) -> Verdict:
+    """The word for every part, and for the car."""
+    rows = tuple(verdict.judge(need, draws) for need in headroom.needs(load_up(build, draws)))
+    limiting = verdict.worst(rows)
+    return Verdict(
+        limiting.verdict,
+        sentence(limiting),
+        tuple(PartVerdict(row.part, row.verdict, row.p_holds) for row in rows),
+    )
+
+
+def before(build: Build, samples: int, rng: np.random.Generator) -> Verdict:
+    """As `check` says it without any reading."""
+    return verdict_of(build, Draws(build, samples, rng))
+
+
+def after(
+    build: Build, posterior: Values, prior: Values, samples: int, rng: np.random.Generator
+) -> Verdict:
+    """The same with the unknowns of ``posterior``, ``samples`` rows of it."""
+    chosen = rng.integers(posterior["set"].shape[0], size=samples)
+    rows = {
+        name: np.vstack([np.median(value, keepdims=True), value[chosen]])
+        for name, value in posterior.items()
+    }
+    values, scales = _put_in(build, rows)
+    learnt = {
+        name
+        for name, value in posterior.items()
+        if float(np.std(value)) < LEARNT * float(np.std(prior[name]))
+    }
+    better = _measured(build, _learnt_keys(build, learnt))
+    return verdict_of(better, Learnt(better, samples, rng, values, scales))
+
+
+def _put_in(build: Build, rows: Values) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Values and curve factors by key of the build file."""
+    pump, wiring, regulator = build.pump, build.wiring, build.regulator
+    one = np.ones_like(rows["pump"])
+    # what leaks in the tank never reaches the engine
+    flow = rows["pump"] * np.maximum(1.0 - rows["leak"], 0.02)
+    values: dict[str, FloatArray] = {
+        pump.age.key: pump.age.si * flow,
+        pump.pressure_scale.key: pump.pressure_scale.si * pressure_factor(rows),
+        regulator.set.key: np.maximum(regulator.set.si + rows["set"], 1.0e3),
+        regulator.ratio.key: regulator.ratio.si * rows["reference"],
+        wiring.contacts.key: np.maximum(wiring.contacts.si + rows["wiring"], 1.0e-4),
+    }
+    for value in (wiring.length, wiring.area, wiring.temperature):
+        values[value.key] = value.si * one
+    filters, others = split_feed(build.feed)
+    for chosen, name in (
+        (filters, "filter"),
+        (others, "line"),
+        (build.suction, "strainer"),
+        (build.returns, "return"),
+    ):
+        for part in chosen:
+            values |= _losses(part, rows[name])
+    scales: dict[str, FloatArray] = {
+        pump.curve.key: one,
+        pump.current.key: rows["current"],
+    }
+    if build.boost is not None:
+        scales[build.boost.curve.key] = rows["boost"]
+    if build.blower is not None:
+        values[build.blower.displacement.key] = build.blower.displacement.si * rows["boost"]
+    return values, scales
+
+
+def _losses(part: Part, factor: FloatArray) -> dict[str, FloatArray]:
+    known = [value for value in (part.drop, part.loss, part.length) if value is not None]
+    return {value.key: value.si * factor for value in known}
+
+
+def _learnt_keys(build: Build, learnt: set[str]) -> set[str]:
+    keys: set[str] = set()
+    if "pump" in learnt:
+        keys |= {build.pump.curve.key, build.pump.age.key, build.pump.pressure_scale.key}
+    if "set" in learnt:
+        keys.add(build.regulator.set.key)
+    if "wiring" in learnt:
+        wiring = build.wiring
+        keys |= {wiring.contacts.key, wiring.length.key, wiring.area.key}
+    filters, others = split_feed(build.feed)
+    for chosen, name in (
+        (filters, "filter"),
+        (others, "line"),
+        (build.suction, "strainer"),
+        (build.returns, "return"),
+    ):
+        if name in learnt:
+            keys |= {value.key for part in chosen for value in (part.drop, part.length) if value}
+    return keys
+
+
+def _measured(node: Any, keys: set[str]) -> Any:
+    """The build with the grade of some values raised to measured."""
+    if isinstance(node, (Value, Curve)):
+        return node.model_copy(update={"grade": "measured"}) if node.key in keys else node
+    if isinstance(node, Plain):
+        fields = type(node).model_fields
+        return node.model_copy(
+            update={name: _measured(getattr(node, name), keys) for name in fields}
+        )
+    if isinstance(node, tuple):
+        return tuple(_measured(item, keys) for item in node)
+    return node

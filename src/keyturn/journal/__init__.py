@@ -1,0 +1,1 @@
+"""What was read and decided, kept for good: one SQLite file that only grows."""

@@ -1,0 +1,78 @@
+"""Readings in the journal: what was added, and how each stands now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from keyturn.errors import ValueRefused
+from keyturn.evidence.reading import Reading, Status, from_row, to_row
+from keyturn.journal.store import Entry, Journal, damaged
+
+TOPIC = "reading"
+ACTS = ("new", "corrects", "confirms", "withdraws")
+OF_THE_ENTRY = ("id", "recorded", "corrects")  # said by the entry itself, not by its body
+
+
+def readings(journal: Journal) -> tuple[Reading, ...]:
+    """Every reading ever stored, with what became of it, in the order of writing."""
+    found: dict[int, Reading] = {}
+    for entry in journal.entries(TOPIC):
+        if entry.points_to is not None and entry.points_to in found:
+            past: Status = "withdrawn" if entry.act == "withdraws" else "replaced"
+            found[entry.points_to] = replace(found[entry.points_to], status=past)
+        if entry.act != "withdraws":
+            try:
+                found[entry.id] = _of(entry)
+            except ValueError as fault:
+                raise damaged(journal.path, f"entry {entry.id}: {fault}") from None
+    return tuple(found.values())
+
+
+def _of(entry: Entry) -> Reading:
+    return replace(
+        from_row(entry.body), id=entry.id, recorded=entry.recorded, corrects=entry.points_to
+    )
+
+
+def store(journal: Journal, new: Sequence[Reading]) -> tuple[Reading, ...]:
+    """Add readings, all or none; returned with their ids once they are on disk."""
+    with journal.writing():
+        entries = [journal.add(TOPIC, "new", _body(reading)) for reading in new]
+    return tuple(_of(entry) for entry in entries)
+
+
+def put_in_place_of(journal: Journal, number: int, new: Reading, act: str) -> Reading:
+    """Add a reading that replaces another; ``act`` says why: "corrects" or "confirms"."""
+    with journal.writing():
+        standing(journal, number)
+        entry = journal.add(TOPIC, act, _body(new), number)
+    return _of(entry)
+
+
+def withdraw(journal: Journal, number: int, note: str) -> None:
+    """Say that a reading is not to be used; it stays in the journal."""
+    with journal.writing():
+        standing(journal, number)
+        journal.add(TOPIC, "withdraws", {"note": note}, number)
+
+
+def standing(journal: Journal, number: int) -> Reading:
+    """The reading of that number, refused when there is none or when it was replaced."""
+    found = {reading.id: reading for reading in readings(journal)}
+    if number not in found:
+        raise ValueRefused(
+            f"there is no reading {number} in the journal", typed=str(number),
+            advice="see the numbers with: keyturn read BUILD --list",
+        )  # fmt: skip
+    if found[number].status in ("replaced", "withdrawn"):
+        later = next((r.id for r in found.values() if r.corrects == number), None)
+        raise ValueRefused(
+            f"reading {number} was {found[number].status} already", typed=str(number),
+            advice=f"did you mean {later}?" if later else "type it as a new reading",
+        )  # fmt: skip
+    return found[number]
+
+
+def _body(reading: Reading) -> dict[str, object]:
+    return {name: value for name, value in to_row(reading).items() if name not in OF_THE_ENTRY}

@@ -1,0 +1,170 @@
+"""Readings of a build: stored, listed, corrected, confirmed, taken out, carried elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from keyturn.build.model import Build
+from keyturn.build.read import build_path, load
+from keyturn.errors import BuildError, KeyturnError, Place, ValueRefused
+from keyturn.evidence.reading import Reading, kinds
+from keyturn.journal import readings as journal
+from keyturn.journal import table
+from keyturn.journal.exchange import MOST_BYTES, export_text, import_text
+from keyturn.journal.slip import Suspicion, expected, suspect
+from keyturn.journal.store import opened
+from keyturn.journal.typed import Typed, from_words, one_line, possible, to_reading, value_of
+from keyturn.system.result import CheckResult
+from keyturn.tasks.check import check
+from keyturn.tasks.files import write_all
+
+SAMPLES = 200  # enough for a band that only a slip of several times leaves
+
+
+@dataclass(frozen=True)
+class Stored:
+    """One reading as stored; ``meant`` is what to type when the suspicion is right.
+
+    ``compared`` is False when the model has no answer for this build: then no slip was looked for.
+    """
+
+    reading: Reading
+    meant: str | None = None
+    compared: bool = True
+
+
+@dataclass(frozen=True)
+class FromFile:
+    """What became of a file: rows that were stored, and why the others were not."""
+
+    stored: tuple[Stored, ...]
+    refused: tuple[BuildError, ...]
+
+
+def folder_of(build: str | Path) -> Path:
+    """The build folder, given itself or its build.toml."""
+    return build_path(build).parent
+
+
+def read(build: str | Path, typed: Typed) -> Stored:
+    """Store one reading; kept apart when a slip of unit or zero is suspected."""
+    model = load(build)
+    judged = _judged(to_reading(typed, model), model, _expectation(model))
+    with opened(folder_of(build), write=True) as book:
+        (kept,) = journal.store(book, [judged.reading])
+    return replace(judged, reading=kept)
+
+
+def read_file(build: str | Path, file: Path) -> FromFile:
+    """Store every good row of a TOML or CSV file; the bad ones come back with their lines."""
+    model = load(build)
+    prediction = _expectation(model)
+    judged: list[Stored] = []
+    refused: list[BuildError] = []
+    for place, words in table.rows(table.file_text(file), str(file)):
+        try:
+            if isinstance(words, BuildError):
+                raise words
+            reading = to_reading(from_words(words, place), model, place)
+            judged.append(_judged(reading, model, prediction))
+        except BuildError as fault:
+            refused.append(_at(fault, place))
+    if judged:
+        with opened(folder_of(build), write=True) as book:
+            kept = journal.store(book, [item.reading for item in judged])
+        judged = [replace(item, reading=new) for item, new in zip(judged, kept, strict=True)]
+    return FromFile(tuple(judged), tuple(refused))
+
+
+def correct(build: str | Path, number: int, typed: Typed) -> Stored:
+    """Put a reading in the place of an earlier one, which stays in the journal."""
+    model = load(build)
+    judged = _judged(to_reading(typed, model), model, _expectation(model))
+    with opened(folder_of(build), write=True) as book:
+        kept = journal.put_in_place_of(book, number, judged.reading, "corrects")
+    return replace(judged, reading=kept)
+
+
+def confirm(build: str | Path, number: int, meant: str | None = None) -> Reading:
+    """Say that a suspected reading is right as typed, or what was meant instead."""
+    model = load(build)
+    with opened(folder_of(build), write=True) as book:
+        old = journal.standing(book, number)
+        if meant is None and old.status != "suspected":
+            raise ValueRefused(
+                f"reading {number} is not suspected; there is nothing to confirm",
+                typed=str(number), advice="change it with --correct, take it out with --withdraw",
+            )  # fmt: skip
+        new = replace(old, status="kept", suspicion="")
+        if meant is not None:
+            value = value_of(meant, old, model.site.barometer.si)
+            usual = kinds()[old.kind].usual_spread
+            # an error that followed from the size of the slip follows the new size
+            spread = usual(value) if old.spread == usual(old.value) else old.spread
+            new = replace(new, value=value, spread=spread, typed=meant.strip())
+        possible(new)
+        return journal.put_in_place_of(
+            book, number, new, "confirms" if meant is None else "corrects"
+        )
+
+
+def withdraw(build: str | Path, number: int, note: str = "") -> None:
+    """Take a reading out of use; it stays in the journal."""
+    with opened(folder_of(build), write=True) as book:
+        journal.withdraw(book, number, one_line(note, "note", Place()))
+
+
+def listed(build: str | Path) -> tuple[Reading, ...]:
+    """Every reading of a build with what became of it, in the order of writing."""
+    with opened(_present(build)) as book:
+        return journal.readings(book)
+
+
+def export_journal(build: str | Path, file: Path) -> int:
+    """Write the whole journal as JSON lines; the number of entries."""
+    with opened(_present(build)) as book:
+        text = export_text(book)
+    write_all(file.parent, {file.name: text.encode()})
+    return text.count("\n") - 1
+
+
+def import_journal(build: str | Path, file: Path) -> int:
+    """Bring the journal up to an export of it; the number of entries that were added."""
+    text = table.file_text(file, MOST_BYTES)
+    with opened(_present(build), write=True) as book:
+        return import_text(book, text, str(file))
+
+
+def _present(build: str | Path) -> Path:
+    """The folder of a build, refused when there is no build in it."""
+    folder = folder_of(build)
+    if not build_path(build).is_file():
+        load(build)  # says what is wrong with it
+    return folder
+
+
+def _expectation(model: Build) -> CheckResult | None:
+    """What the model expects to be read; a model that cannot be solved expects nothing."""
+    try:
+        return check(model, samples=SAMPLES)
+    except KeyturnError:
+        return None
+
+
+def _judged(reading: Reading, model: Build, prediction: CheckResult | None) -> Stored:
+    found: Suspicion | None = None
+    if prediction is not None and kinds()[reading.kind].quantity != "yes_no":
+        barometer = model.site.barometer.si
+        band = expected(reading, prediction)
+        found = suspect(reading, band, barometer, model.fuel.stoichiometric.si)
+    if found is None:
+        possible(reading)
+        return Stored(reading, compared=prediction is not None)
+    return Stored(replace(reading, status="suspected", suspicion=found.words), found.meant)
+
+
+def _at(fault: BuildError, place: Place) -> BuildError:
+    """The same fault with the line of its row."""
+    where = replace(place, key=fault.place.key)
+    return type(fault)(fault.problem, where, fault.typed, fault.accepted, fault.advice)
