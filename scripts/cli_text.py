@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-VERBS = ("new", "check", "report", "read", "find")
+VERBS = ("new", "check", "report", "read", "find", "choose")
 
 
 def help_of(verb: str | None = None) -> str:

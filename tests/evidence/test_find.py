@@ -181,6 +181,13 @@ def test_several_draws_two_faults_or_more() -> None:
     assert not space.allowed(none).any()
 
 
+def test_one_reading_that_feels_few_unknowns_is_answered() -> None:
+    model = garage.model_of("pickup-screw")
+    found = garage.ask(model, garage.psi("vented", 0.0, "gauge-zero"))
+    assert sum(item.probability for item in found.suspects) == pytest.approx(1.0)
+    assert garage.share(found, "gauge") < 0.12  # below its prior
+
+
 def test_gauge_or_set_point_is_settled_by_the_gauge_not_by_danger() -> None:
     """Key-on and full load both low and level: the vented gauge or a second one comes first."""
     model, readings = healthy("v8-5400")

@@ -34,12 +34,12 @@ def passes(found: dict[str, Any]) -> bool:
     return least > LEAST_P / len(ranks) and calibrate.worst_gap(found["claims"]) < MOST_GAP
 
 
-@pytest.mark.slow
+@pytest.mark.validate
 def test_posterior_is_as_sure_as_it_may_be() -> None:
     assert passes(calibrate.run(CASES, seed=2, wrong=False))
 
 
-@pytest.mark.slow
+@pytest.mark.validate
 def test_a_wrong_likelihood_fails_the_same_test() -> None:
     assert not passes(calibrate.run(CASES, seed=2, wrong=True))
 

@@ -58,7 +58,7 @@ TOLERANCE = 0.2
 LEAST_SHRINK = 0.9  # unknowns that the readings tell nothing of are prior on both sides
 
 
-@pytest.mark.slow
+@pytest.mark.validate
 @pytest.mark.parametrize(("name", "wanted"), CASES)
 def test_quantiles_agree_with_emcee(name: str, wanted: str) -> None:
     model = garage.model_of(name)

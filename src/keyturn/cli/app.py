@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from keyturn.cli import doors
+from keyturn.cli.choose import choose as choose_verb
 from keyturn.cli.find import find as find_verb
 from keyturn.cli.read import read as read_verb
 
@@ -155,3 +156,4 @@ def report(
 # a value such as "-2 psi" is no option
 app.command("read", context_settings={"ignore_unknown_options": True})(read_verb)
 app.command("find")(find_verb)
+app.command("choose")(choose_verb)

@@ -70,7 +70,7 @@ def after(
         name: np.vstack([np.median(value, keepdims=True), value[chosen]])
         for name, value in posterior.items()
     }
-    values, scales = _put_in(build, rows)
+    values, scales = put_in(build, rows)
     learnt = {
         name
         for name, value in posterior.items()
@@ -80,7 +80,7 @@ def after(
     return verdict_of(better, Learnt(better, samples, rng, values, scales))
 
 
-def _put_in(build: Build, rows: Values) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+def put_in(build: Build, rows: Values) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     """Values and curve factors by key of the build file."""
     pump, wiring, regulator = build.pump, build.wiring, build.regulator
     one = np.ones_like(rows["pump"])

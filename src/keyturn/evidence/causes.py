@@ -145,7 +145,8 @@ class Space:
             if self.unknowns[number].name in self.cause.at_fault
         ]
         broken = at_fault(z[:, chosen], self.cause.share)
-        enough: FloatArray = broken.sum(axis=1) >= self.cause.least
+        # where the readings feel fewer than that, all of these: the rest is prior either way
+        enough: FloatArray = broken.sum(axis=1) >= min(self.cause.least, len(chosen))
         return enough
 
     def draw(self, count: int, rng: np.random.Generator) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 
 from keyturn.build.model import Build
 from keyturn.errors import CannotAnswer
-from keyturn.evidence import after, forward, likelihood, next_test, pooled, speaks
+from keyturn.evidence import after, forward, likelihood, next_test, observe, pooled, speaks
 from keyturn.evidence.causes import HEALTHY, NONE, possible
 from keyturn.evidence.infer import Posterior, Suspect, infer, prepare
 from keyturn.evidence.reading import Reading, kinds, usable
@@ -38,12 +38,12 @@ def find(
     kept = usable(readings)
     model = prepare(build)
     rng = np.random.default_rng(seed)
-    posterior = infer(build, kept, rng, moved, model=model)
-    if not posterior.rows:
+    if not observe.plan(build, kept, model.car[2]).observations:
         raise CannotAnswer(
             "no reading that anything can be inferred from",
             ("fuel pressure at the rail with the key on, at idle and at a raised speed",),
         )
+    posterior = infer(build, kept, rng, moved, model=model)
     samples = pooled.pooled(posterior, POOL, rng)
     prior = pooled.prior_values(posterior, POOL, rng)
     predicted = {item.cause.name: _expected(posterior, item, rng) for item in posterior.suspects}

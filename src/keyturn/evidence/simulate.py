@@ -44,12 +44,13 @@ def case_of(
     predicted = forward.predict(base, values)[0]
     readings = list(wanted)
     for row, value in zip(made.observations, predicted, strict=True):
-        read = _read(row, float(value), rng, broken=cause.name == NONE)
+        read = read_value(row, float(value), rng, broken=cause.name == NONE)
         readings[row.number] = replace(readings[row.number], value=read)
     return Case(cause, values, tuple(readings))
 
 
-def _read(row: Observation, value: float, rng: np.random.Generator, *, broken: bool) -> float:
+def read_value(row: Observation, value: float, rng: np.random.Generator, *, broken: bool) -> float:
+    """What the instrument shows; a broken model shows anything."""
     slipped = broken or rng.random() < slip_share()
     if row.kind == "return-flow":
         return float(rng.random() < (0.5 if slipped else value))
