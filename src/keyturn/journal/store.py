@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from keyturn.journal.schema import APPLICATION, MIGRATIONS
 
 JOURNAL_FILE = "journal.db"
 PATIENCE = 5.0  # [s] that a second writer waits
+RETRY = 0.02  # [s]
 
 
 @dataclass(frozen=True)
@@ -116,7 +118,7 @@ def opened(folder: Path, write: bool = False, patience: float = PATIENCE) -> Ite
     try:
         if write or path.exists():
             connection = _connect(path, write, patience)
-            _judge(connection, path, write)
+            _judge_patiently(connection, path, write, patience)
             connection = connection if _version(connection) else None
         yield Journal(path, connection, write)
     except sqlite3.Error as fault:
@@ -158,6 +160,24 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def _judge_patiently(
+    connection: sqlite3.Connection, path: Path, write: bool, patience: float
+) -> None:
+    """`_judge`, tried again while another writer makes, recovers or closes the journal.
+
+    SQLite does not wait by itself when the log is switched on or recovered: it says busy at once.
+    """
+    until = time.monotonic() + patience
+    while True:
+        try:
+            return _judge(connection, path, write)
+        except sqlite3.OperationalError as fault:
+            busy = fault.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+            if not busy or time.monotonic() > until:
+                raise
+        time.sleep(RETRY)
 
 
 def _judge(connection: sqlite3.Connection, path: Path, write: bool) -> None:
