@@ -1,4 +1,4 @@
-"""Belts against printed examples (textbooks read from volunteers' transcriptions)."""
+"""Belts against printed examples (textbooks read from volunteers' copies)."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_open_belt_wrap(
 
 def test_crossed_belt() -> None:
     """Khurmi & Gupta, Machine Design, ex. 11.6: 4.975 m (printed); wrap and power recomputed,
-    for the transcription takes a sine for an arc sine."""
+    for the copy takes a sine for an arc sine."""
     length, wrap = belt.belt_route(
         np.array([0.0, 1.95]),
         np.array([0.0, 0.0]),

@@ -1,4 +1,4 @@
-"""Blower and compressor against printed examples (read from volunteers' transcriptions)."""
+"""Blower and compressor against printed examples (read from volunteers' copies)."""
 
 from __future__ import annotations
 
