@@ -9,6 +9,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "src"))
 
+# after the path: the tree beside this script is drawn, not an installed copy
 import keyturn  # noqa: E402
 from keyturn.report import phrases  # noqa: E402
 from keyturn.report.headroom_figure import headroom_bars, ranked  # noqa: E402

@@ -19,7 +19,7 @@ EXAMPLES = Path(keyturn.__file__).parent / "examples"
 
 def _reading(kind: str, state: str, value: float, **said: object) -> Reading:
     spread = kinds()[kind].usual_spread(value)
-    conditions = Conditions(**said)  # type: ignore[arg-type]
+    conditions = Conditions(**said)
     return Reading(kind, state, value, spread, "", conditions=conditions)
 
 

@@ -247,6 +247,7 @@ def _calibrated(control: Section, found: Injectors) -> tuple[Value, Value]:
         if name in raw:
             key = f"{base}.{name}"
             read[name] = control.tried(
+                # bound as defaults, for the loop goes on; mypy cannot type such a lambda
                 lambda name=name, entry=entry, key=key: value(  # type: ignore[misc]
                     raw[name], entry, key, control.table, control.context
                 ),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -245,9 +245,9 @@ class _Search:
             replace(self.task, sets=tuple(sets[at : at + size]), exact=exact)
             for at in range(0, len(sets), size)
         ]
-        made = map(judge_sets, tasks)
+        made: Iterable[list[Judged]] = map(judge_sets, tasks)
         if self.executor is not None:
-            made = self.executor.map(judge_sets, tasks)  # type: ignore[assignment]
+            made = self.executor.map(judge_sets, tasks)
         found: list[Judged] = []
         for rows in made:
             found += rows

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from keyturn.build.model import Build
+from keyturn.build.model import Build, Part
 from keyturn.system import equations, operating, parts
 from keyturn.system.circuit import FloatArray
 from keyturn.system.draws import Draws
@@ -67,8 +67,8 @@ def _stations(
     pumped = solved.pump_flow[:1, at : at + 1]
     injected = solved.injector_flow[:1, at : at + 1]
 
-    def drop(part: object, flow: FloatArray) -> float:
-        path = parts.part_path(part, draws, liquid)  # type: ignore[arg-type]
+    def drop(part: Part, flow: FloatArray) -> float:
+        path = parts.part_path(part, draws, liquid)
         return float(equations.path_drop(path, flow)[0][0, 0])
 
     pressure = 0.0
