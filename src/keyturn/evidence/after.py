@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 
 from keyturn.build.model import Build, Curve, Part, Plain, Value
-from keyturn.evidence.forward import pressure_factor
+from keyturn.evidence.forward import air_share, pressure_factor, tank_leak
 from keyturn.evidence.pooled import Values
 from keyturn.evidence.result import PartVerdict, Verdict
 from keyturn.evidence.unknowns import split_feed
 from keyturn.system import headroom, verdict
 from keyturn.system.check import load_up, sentence
 from keyturn.system.circuit import FloatArray
-from keyturn.system.draws import Draws
+from keyturn.system.draws import AIR_DRAWN, BELT_SLIP, CHARGE_LEAK, TANK_LEAK, Draws
 
 LEARNT = 0.5  # a spread cut below this share makes a value "measured"
 
@@ -43,6 +43,10 @@ class Learnt(Draws):
         """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
         found = self._scales.get(curve.key)
         return super().scale(curve) if found is None else found
+
+    def fault(self, name: str) -> FloatArray | None:
+        """Samples of a fault that no key states, shape (samples + 1, 1)."""
+        return self._values.get(name)
 
 
 def verdict_of(build: Build, draws: Draws) -> Verdict:
@@ -80,28 +84,30 @@ def after(
     return verdict_of(better, Learnt(better, samples, rng, values, scales))
 
 
-def put_in(build: Build, rows: Values) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
-    """Values and curve factors by key of the build file."""
+def put_in(
+    build: Build, rows: Values, read_on: Build | None = None
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Values and curve factors by key of the build file, and faults by their names in `Draws`.
+
+    ``read_on`` is the car that the readings are from, when ``build`` is a variant of it: a leak
+    in the tank is as large as it was there whatever pump feeds it.
+    """
     pump, wiring, regulator = build.pump, build.wiring, build.regulator
     one = np.ones_like(rows["pump"])
-    # what leaks in the tank never reaches the engine
-    flow = rows["pump"] * np.maximum(1.0 - rows["leak"], 0.02)
     values: dict[str, FloatArray] = {
-        pump.age.key: pump.age.si * flow,
+        pump.age.key: pump.age.si * rows["pump"],
         pump.pressure_scale.key: pump.pressure_scale.si * pressure_factor(rows),
         regulator.set.key: np.maximum(regulator.set.si + rows["set"], 1.0e3),
         regulator.ratio.key: regulator.ratio.si * rows["reference"],
         wiring.contacts.key: np.maximum(wiring.contacts.si + rows["wiring"], 1.0e-4),
+        TANK_LEAK: tank_leak(read_on or build, rows),
+        AIR_DRAWN: air_share(build, rows),
+        BELT_SLIP: rows["belt_slip"],
+        CHARGE_LEAK: rows["charge_leak"],
     }
     for value in (wiring.length, wiring.area, wiring.temperature):
         values[value.key] = value.si * one
-    filters, others = split_feed(build.feed)
-    for chosen, name in (
-        (filters, "filter"),
-        (others, "line"),
-        (build.suction, "strainer"),
-        (build.returns, "return"),
-    ):
+    for name, chosen in _paths(build).items():
         for part in chosen:
             values |= _losses(part, rows[name])
     scales: dict[str, FloatArray] = {
@@ -113,6 +119,12 @@ def put_in(build: Build, rows: Values) -> tuple[dict[str, FloatArray], dict[str,
     if build.blower is not None:
         values[build.blower.displacement.key] = build.blower.displacement.si * rows["boost"]
     return values, scales
+
+
+def _paths(build: Build) -> dict[str, tuple[Part, ...]]:
+    """The parts whose loss each unknown multiplies."""
+    filters, others = split_feed(build.feed)
+    return {"filter": filters, "line": others, "strainer": build.suction, "return": build.returns}
 
 
 def _losses(part: Part, factor: FloatArray) -> dict[str, FloatArray]:
@@ -129,13 +141,7 @@ def _learnt_keys(build: Build, learnt: set[str]) -> set[str]:
     if "wiring" in learnt:
         wiring = build.wiring
         keys |= {wiring.contacts.key, wiring.length.key, wiring.area.key}
-    filters, others = split_feed(build.feed)
-    for chosen, name in (
-        (filters, "filter"),
-        (others, "line"),
-        (build.suction, "strainer"),
-        (build.returns, "return"),
-    ):
+    for name, chosen in _paths(build).items():
         if name in learnt:
             keys |= {value.key for part in chosen for value in (part.drop, part.length) if value}
     return keys

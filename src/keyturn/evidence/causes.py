@@ -89,6 +89,8 @@ def possible(build: Build) -> set[str]:
         found.add("reference")
     if build.blower is not None or build.boost is not None:
         found.add("boost")
+    if build.blower is not None:
+        found.add("blower")
     return found
 
 

@@ -25,14 +25,15 @@ from keyturn.evidence.choose_sets import CORRECT_KEY
 from keyturn.evidence.pooled import Values
 from keyturn.system import headroom, operating, parts, verdict
 from keyturn.system.circuit import FloatArray
-from keyturn.system.draws import Draws
+from keyturn.system.draws import AIR_DRAWN, BELT_SLIP, TANK_LEAK, Draws
 from keyturn.system.solution import CircuitSolution
 from keyturn.system.solve import solve
 
 COARSE = 6  # speeds of the first look; fewer points can only make a set look better
 GAUGE = 0.02  # spread of the pressure that a builder corrects the calibration to [-]
 JUDGED_STATES = ("key-on", "idle")
-AIR = ("site", "engine", "blower", "boost", "cooler", "fuel", "mixture")  # decide the line
+# decide the line; the belt because it may slip
+AIR = ("site", "engine", "blower", "boost", "cooler", "fuel", "mixture", "belt")
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,10 @@ class Keyed(Draws):
         """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
         learnt = self.scales.get(curve.key)
         return super().scale(curve) if learnt is None else learnt
+
+    def fault(self, name: str) -> FloatArray | None:
+        """Samples of a fault that no key states, shape (samples + 1, 1)."""
+        return self.values.get(name)
 
     def tell(self, build: Build) -> None:
         """Fill in what the verdict's rules ask about the origin of the spread."""
@@ -190,8 +195,8 @@ class _Judge:
         task = self.task
         draws = Keyed(task.samples, task.seed, self.store)
         if task.posterior is not None:
-            values, scales = put_in(build, task.posterior)
-            renewed = renewed_by(changed)
+            values, scales = put_in(build, task.posterior, self.base)
+            renewed = renewed_by(changed) + mended_by(changed, self.base)
             draws.values = {k: v for k, v in values.items() if not k.startswith(renewed)}
             draws.scales = {k: v for k, v in scales.items() if not k.startswith(renewed)}
         air = self._air(build, draws, changed)
@@ -251,6 +256,25 @@ def renewed_by(changed: Mapping[str, Any]) -> tuple[str, ...]:
         else:
             found.add(key)
     return tuple(found)
+
+
+def mended_by(changed: Mapping[str, Any], build: Build) -> tuple[str, ...]:
+    """Faults of `Draws` that new parts take with them.
+
+    A leak in the tank goes with the hose right behind the pump and not with the pump; air at the
+    inlet with any part before the pump; a slipping belt with what the option says of the belt.
+    """
+    hose = [part for part in build.feed[:1] if part.kind in ("hose", "tube")]
+    places = {
+        TANK_LEAK: tuple(f"{part.key}." for part in hose),
+        AIR_DRAWN: tuple(f"{part.key}." for part in build.suction),
+        BELT_SLIP: ("belt.",),
+    }
+    return tuple(
+        name
+        for name, starts in places.items()
+        if any(f"{key}.".startswith(starts) for key in changed)
+    )
 
 
 def _not_judged(why: str) -> Judged:

@@ -11,9 +11,10 @@ from keyturn.build.model import Build, Part
 from keyturn.errors import CannotSolve
 from keyturn.evidence.observe import Column, Observation, Plan
 from keyturn.evidence.unknowns import split_feed
+from keyturn.physics import fuel
 from keyturn.system import equations, operating, parts
 from keyturn.system.circuit import Circuit, FloatArray, Path
-from keyturn.system.draws import Draws
+from keyturn.system.draws import BELT_SLIP, CHARGE_LEAK, Draws
 from keyturn.system.headroom import lambda_ratio
 from keyturn.system.solution import CircuitSolution
 from keyturn.system.solve import solve
@@ -32,7 +33,17 @@ NOMINAL_GROUND = 0.4  # share of the stated loop resistance on the ground side
 WORN_PRESSURE = 0.5
 LEAST_RESISTANCE = 0.1  # of the stated loop resistance
 
+# How likely a needle shakes; common practice and engineering judgement, no source.
+PULSATION = 0.08  # on an undamped gauge of a healthy car
+AIR_SHAKES = 0.02  # share of air in the flow at which two needles in three shake
+WORN_SHAKES = 0.5  # by a pump of no flow at all; half of that at SHAKY_PUMP
+SHAKY_PUMP, SHAKY_SPREAD = 0.5, 0.15  # share of flow left
+BOILS = 8.0e3  # [Pa] width of the border between liquid and vapour at the inlet: light fractions
+VAPOUR_LOSS = 0.4  # share of the pump's flow that vapour takes when the inlet boils
+
 Values = dict[str, FloatArray]
+LOSSES = {"belt_slip": BELT_SLIP, "charge_leak": CHARGE_LEAK}
+GRID = np.linspace(0.0, 0.6, 25)[:, None]  # of a loss of boost; as far as priors.toml lets it go
 Car = tuple[Draws, parts.Fluid, operating.Line]  # nominal
 
 
@@ -49,6 +60,7 @@ class Base:
     boosted: FloatArray
     held_at: FloatArray  # NaN where the regulator works by itself
     restricted: FloatArray
+    kept: dict[str, FloatArray]  # manifold pressure over that without a loss, (GRID, columns)
     paths: dict[str, tuple[Path, Path]]  # feed and rail: filters, others
 
 
@@ -87,11 +99,38 @@ def base(
             [[np.nan if column.held_at is None else column.held_at for column in columns]]
         ),
         restricted=np.array([[column.restricted for column in columns]]),
+        kept=_kept(build, liquid, columns),
         paths={
             name: (parts.path(some[0], draws, liquid), parts.path(some[1], draws, liquid))
             for name, some in (("feed", split_feed(before)), ("rail", split_feed(after)))
         },
     )
+
+
+class _Losing(Draws):
+    """The nominal car with one loss of boost, from none to all."""
+
+    def __init__(self, build: Build, name: str) -> None:
+        super().__init__(build, 0, np.random.default_rng(0))
+        self._name = name
+
+    def fault(self, name: str) -> FloatArray | None:
+        """The loss in rising size, (GRID, 1)."""
+        return GRID if name == self._name else None
+
+
+def _kept(build: Build, liquid: parts.Fluid, columns: tuple[Column, ...]) -> dict[str, FloatArray]:
+    """What each loss of boost leaves of the manifold pressure, engine and blower matched anew."""
+    if not any(column.boosted for column in columns):
+        return {}
+    speed = np.array([column.state.engine_speed for column in columns])
+    found = {}
+    for name, fault in LOSSES.items():
+        line = operating.full_load(build, _Losing(build, fault), liquid)
+        pressure = np.broadcast_to(line.air.manifold_pressure, (GRID.size, line.engine_speed.size))
+        at = np.array([np.interp(speed, line.engine_speed, row) for row in pressure])
+        found[name] = at / at[:1]
+    return found
 
 
 STANDING = Column(operating.NamedState("key-on", 0.0, 1.0e5, "resting"))
@@ -146,18 +185,48 @@ def _duty(base: Base, values: Values) -> parts.Duty:
     boost = np.where(base.boosted, values["boost"], 1.0)
     nominal_pressure = duty.manifold_pressure
     pressure = ambient + (nominal_pressure - ambient) * boost
+    for name, table in base.kept.items():
+        for at in np.flatnonzero(base.boosted[0]):
+            pressure[:, at] *= np.interp(values[name][:, 0], GRID[:, 0], table[:, at])
     more = pressure / nominal_pressure
     return replace(
         duty,
         manifold_pressure=pressure,
         fuel_demand=duty.fuel_demand * more * values["demand"],
-        reference_gauge=np.where(base.boosted, duty.reference_gauge * boost, duty.reference_gauge),
+        reference_gauge=np.where(
+            base.boosted & (duty.reference_gauge != 0.0), pressure - ambient, duty.reference_gauge
+        ),
     )
 
 
 def pressure_factor(values: Values) -> FloatArray:
     """Factor on the pressure axis of the pump's curve."""
     return values["pump_pressure"] * np.minimum(values["pump"], 1.0) ** WORN_PRESSURE
+
+
+def vapour_share(build: Build, values: Values) -> FloatArray:
+    """Share of the pump's flow that is lost to vapour in fuel hotter than stated."""
+    part, ambient = build.fuel, build.site.barometer.si
+
+    def boiling(hotter: FloatArray | float) -> FloatArray:
+        pressure = fuel.vapour_pressure_at(
+            part.temperature.si + hotter, part.vapour_pressure.si, part.vapour_steepness
+        )
+        return np.asarray(ndtr((pressure - ambient) / BOILS))
+
+    return VAPOUR_LOSS * np.maximum(boiling(values["heat"]) - boiling(0.0), 0.0)
+
+
+def air_share(build: Build, values: Values) -> FloatArray:
+    """Share of the pump's flow that is no liquid."""
+    return 1.0 - (1.0 - values["air"]) * (1.0 - vapour_share(build, values))
+
+
+def tank_leak(build: Build, values: Values) -> FloatArray:
+    """The leak inside the tank as an orifice [m3/s/Pa^0.5], from its share of the stated flow."""
+    pump = parts.pump_arrays(build, Draws(build, 0, np.random.default_rng(0)))
+    whole = pump.free_flow * pump.parallel * pump.flow_scale
+    return np.asarray(values["leak"] * whole / np.sqrt(LEAK_PRESSURE))
 
 
 def assemble(base: Base, values: Values) -> tuple[Circuit, parts.Duty]:
@@ -171,7 +240,6 @@ def assemble(base: Base, values: Values) -> tuple[Circuit, parts.Duty]:
     opening = np.where(by_hand, base.held_at, np.maximum(opening, 1.0e3))
     squeeze = np.where(base.restricted, RESTRICTED, np.where(by_hand, CAN_SHARE, 1.0))
     pump = plain.pump
-    whole = pump.free_flow * pump.parallel * pump.flow_scale
     resistance = np.maximum(
         plain.wiring_resistance + values["wiring"], LEAST_RESISTANCE * plain.wiring_resistance
     )
@@ -180,12 +248,12 @@ def assemble(base: Base, values: Values) -> tuple[Circuit, parts.Duty]:
         plain,
         pump=replace(
             pump,
-            flow_scale=pump.flow_scale * values["pump"],
+            flow_scale=pump.flow_scale * values["pump"] * (1.0 - air_share(build, values)),
             pressure_scale=pump.pressure_scale * pressure_factor(values),
             current_at_zero=pump.current_at_zero * factor,
             current_per_pressure=pump.current_per_pressure * factor,
             current_per_voltage=pump.current_per_voltage * factor,
-            leak=values["leak"] * whole / np.sqrt(LEAK_PRESSURE),
+            leak=tank_leak(build, values),
         ),
         wiring_resistance=resistance,
         suction=None if plain.suction is None else _scaled(plain.suction, values["strainer"]),
@@ -268,6 +336,8 @@ def _one(base: Base, state: Solved, values: Values, row: Observation) -> FloatAr
     elif row.kind == "return-flow":
         chance = ndtr((column(solution.bypass_flow) - SEEN) / SEEN_SPREAD)
         found = SLIP_OF_EYE + (1.0 - 2.0 * SLIP_OF_EYE) * chance
+    elif row.kind == "needle-steady":
+        found = 1.0 - _shakes(base, state, values, at)
     elif row.kind == "pump-voltage":
         found = column(solution.pump_voltage)
     elif row.kind == "pump-current":
@@ -284,6 +354,28 @@ def _one(base: Base, state: Solved, values: Values, row: Observation) -> FloatAr
     else:
         raise KeyError(row.kind)
     return found
+
+
+def _shakes(base: Base, state: Solved, values: Values, at: int) -> FloatArray:
+    """Chance that the needle shakes: any one of its causes is enough."""
+    circuit, build = state.circuit, base.build
+    flow = np.broadcast_to(state.solution.pump_flow, state.solution.rail_gauge.shape)[:, at]
+    inlet = np.full_like(flow, build.site.barometer.si)
+    if circuit.suction is not None:
+        inlet = inlet - equations.path_drop(circuit.suction, flow[:, None])[0][:, 0]
+    vapour = fuel.vapour_pressure_at(
+        build.fuel.temperature.si + values["heat"][:, 0],
+        build.fuel.vapour_pressure.si,
+        build.fuel.vapour_steepness,
+    )
+    steady = (
+        (1.0 - PULSATION)
+        * np.exp(-values["air"][:, 0] / AIR_SHAKES)
+        * (1.0 - values["flutter"][:, 0])
+        * (1.0 - WORN_SHAKES * ndtr((SHAKY_PUMP - values["pump"][:, 0]) / SHAKY_SPREAD))
+        * ndtr((inlet - vapour) / BOILS)
+    )
+    return np.asarray(1.0 - steady)
 
 
 def _held(values: Values, row: Observation) -> FloatArray:

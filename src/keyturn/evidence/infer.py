@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from keyturn.build.model import Build
-from keyturn.evidence import forward, likelihood, observe, sampler
+from keyturn.evidence import forward, likelihood, observe, renewed, sampler
 from keyturn.evidence.causes import HEALTHY, NONE, Cause, Space, causes
 from keyturn.evidence.reading import Reading
 from keyturn.evidence.unknowns import Unknown, unknowns
@@ -60,6 +60,7 @@ def infer(
 ) -> Posterior:
     """Posterior over causes and unknowns."""
     model = model or prepare(build)
+    model = replace(model, unknowns=renewed.widened(model.unknowns, readings))
     base, active, silent = focus(model, readings)
     rows = base.plan.observations
     clouds: dict[tuple[str, ...], sampler.Cloud] = {}

@@ -26,7 +26,7 @@ def densities(predicted: FloatArray, rows: tuple[Observation, ...]) -> FloatArra
 
 def density(predicted: FloatArray, row: Observation, value: float) -> FloatArray:
     """Density of one value of one reading."""
-    if row.kind == "return-flow":
+    if row.yes_no:
         return predicted if value > 0.5 else 1.0 - predicted
     away = (value - predicted) / row.spread
     return np.asarray(np.exp(-0.5 * away**2) / (row.spread * np.sqrt(2.0 * np.pi)))

@@ -156,7 +156,7 @@ def _judge(
 ) -> tuple[float, float, tuple[Outcome, ...]]:
     """Expected saving, bits about the cause, and what each result would mean."""
     names = [item.cause.name for item in followed]
-    if row.kind == "return-flow":
+    if row.yes_no:
         yes = np.array([0.5 if n == NONE else c.mean() for n, c in zip(names, chosen, strict=True)])
         share = slip_share()
         yes = (1.0 - share) * yes + share / 2.0

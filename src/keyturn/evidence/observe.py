@@ -40,6 +40,11 @@ class Observation:
     source: Reading
     number: int  # of the reading among those given
 
+    @property
+    def yes_no(self) -> bool:
+        """Whether it is seen or not seen, with a chance for a prediction."""
+        return kinds()[self.kind].quantity == "yes_no"
+
 
 @dataclass(frozen=True)
 class Plan:

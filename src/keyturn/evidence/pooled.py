@@ -22,10 +22,15 @@ ALWAYS = ("flow", "set", "wiring")
 
 def full_values(space: Space, z: FloatArray, rng: np.random.Generator) -> Values:
     """Values of every unknown: the felt ones from ``z``, the others from their prior."""
+    return space.all_values(whole_deviates(space, z, rng))
+
+
+def whole_deviates(space: Space, z: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Deviates of every unknown: the felt ones from ``z``, the others from their prior."""
     everything = replace(space, active=tuple(range(len(space.unknowns))))
     whole = everything.draw(z.shape[0], rng)
     whole[:, list(space.active)] = z
-    return space.all_values(whole)
+    return whole
 
 
 def pooled(posterior: Posterior, count: int, rng: np.random.Generator) -> Values:
@@ -105,8 +110,4 @@ def working_flow(model: Model, values: Values) -> FloatArray:
     base = forward.base(model.build, observe.plan(model.build, (reading,), model.car[2]), model.car)
     circuit, duty = forward.assemble(base, values)
     wanted = duty.fuel_demand * (1.0 + limit("pump", "least_bypass"))
-    flow = headroom.pump_ability(circuit, duty.fuel_demand, wanted)
-    if circuit.pump.leak is not None:
-        held = np.maximum(circuit.regulator.opening_gauge, 0.0)
-        flow = np.maximum(flow - circuit.pump.leak * np.sqrt(held), 0.0)
-    return flow
+    return headroom.pump_ability(circuit, duty.fuel_demand, wanted)

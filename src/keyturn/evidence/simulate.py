@@ -52,7 +52,7 @@ def case_of(
 def read_value(row: Observation, value: float, rng: np.random.Generator, *, broken: bool) -> float:
     """What the instrument shows; a broken model shows anything."""
     slipped = broken or rng.random() < slip_share()
-    if row.kind == "return-flow":
+    if row.yes_no:
         return float(rng.random() < (0.5 if slipped else value))
     if slipped:
         return float(rng.random() * row.broad)

@@ -8,6 +8,12 @@ from scipy.special import ndtri
 from keyturn.build.model import Build, Curve, Value
 from keyturn.system.circuit import FloatArray
 
+# Faults that no key of the build file states; readings can find them, see `Draws.fault`.
+TANK_LEAK = "leak in the tank"  # [m3/s/Pa^0.5] from the pump outlet back into the tank
+BELT_SLIP = "belt slip"  # share of the blower's speed lost at the redline
+CHARGE_LEAK = "charge leak"  # share of the charge lost at half the redline
+AIR_DRAWN = "air drawn"  # share of the pump's flow that is air or vapour
+
 
 class Draws:
     """Latin hypercube of all values of a build; row 0 is the nominal car (no deviation).
@@ -38,6 +44,10 @@ class Draws:
     def scale(self, curve: Curve) -> FloatArray:
         """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
         return np.exp(curve.spread * self._z(curve.key))
+
+    def fault(self, name: str) -> FloatArray | None:
+        """Samples of a fault, shape (samples + 1, 1); None in a car as described."""
+        return None
 
 
 def _hypercube(columns: int, samples: int, rng: np.random.Generator) -> FloatArray:

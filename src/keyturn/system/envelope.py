@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +19,7 @@ from keyturn.system.solve import solve
 from keyturn.system.thresholds import limit
 
 CURVE_POINTS = 60
+BLOCK = 200_000  # values of one array that are worked on together
 LEAST_NEED = 1.1e-6  # [m3/s] 4 L/h: below this the pump is not what limits a point
 
 
@@ -31,33 +35,62 @@ def envelope(
     grid_speed, grid_pressure = np.repeat(speed, pressure.size), np.tile(pressure, speed.size)
     duty = operating.part_load_duty(build, draws, liquid, line, grid_speed, grid_pressure)
     solved = solve(parts.circuit(build, draws, liquid, duty))
-    names, holds, ratios = _limits(build, draws, duty, solved)
-    _speed_bound(needs, speed, pressure.size, names, holds, ratios)
+    # Some speeds at a time: arrays of the whole map leave the cache, and with many samples the
+    # kernel takes their memory back between two uses.
+    at_once = max(1, BLOCK // (pressure.size * (draws.samples + 1)))
+    rows = [
+        _rows(build, draws, _columns(duty, chosen), _columns(solved, chosen), first, needs)
+        for first in range(0, speed.size, at_once)
+        for chosen in [slice(first * pressure.size, (first + at_once) * pressure.size)]
+    ]
+    whole = {name: np.concatenate([row[name] for row in rows]) for name in rows[0]}
     shape = (speed.size, pressure.size)
-    medians = np.stack([_median(item) for item in ratios])
     full = _median(line.air.manifold_pressure)
-    all_hold = np.logical_and.reduce(holds)
-    across_low, across, across_high = _bands(solved.across_injector, shape)
-    rail_low, rail, rail_high = _bands(solved.rail_gauge, shape)
-    lean = lambda_ratio(solved, duty.fuel_demand) * duty.wanted_lambda
     return Envelope(
         engine_speed=speed,
         manifold_pressure=pressure,
-        across_injector=across,
-        across_injector_p05=across_low,
-        across_injector_p95=across_high,
-        rail_gauge=rail,
-        rail_gauge_p05=rail_low,
-        rail_gauge_p95=rail_high,
-        fuel_flow=_median(np.broadcast_to(duty.fuel_demand, across_shape(solved))).reshape(shape),
-        duty=_median(_duty(build, draws, duty, solved)).reshape(shape),
-        air_fuel_equivalence=_median(lean).reshape(shape),
-        p_holds=np.mean(all_hold[1:], axis=0).reshape(shape),
-        limiting=np.array(names)[np.argmin(medians, axis=0)].reshape(shape),
-        regime=np.array(REGIMES)[solved.regime[0]].reshape(shape),
+        **{name: values.reshape(shape) for name, values in whole.items()},
         reachable=pressure[None, :] <= full[:, None] * 1.005,
         full_load_pressure=full,
     )
+
+
+def _rows(
+    build: Build,
+    draws: Draws,
+    duty: parts.Duty,
+    solved: CircuitSolution,
+    first: int,
+    needs: tuple[Need, ...],
+) -> dict[str, NDArray[Any]]:
+    """What the envelope shows at some points of the map, from the speed numbered ``first`` on."""
+    names, holds, ratios = _limits(build, draws, duty, solved)
+    _speed_bound(needs, duty, first, names, holds, ratios)
+    medians = np.stack([_median(item) for item in ratios])
+    all_hold = np.logical_and.reduce(holds)
+    across_low, across, across_high = _bands(solved.across_injector)
+    rail_low, rail, rail_high = _bands(solved.rail_gauge)
+    lean = lambda_ratio(solved, duty.fuel_demand) * duty.wanted_lambda
+    return {
+        "across_injector": across,
+        "across_injector_p05": across_low,
+        "across_injector_p95": across_high,
+        "rail_gauge": rail,
+        "rail_gauge_p05": rail_low,
+        "rail_gauge_p95": rail_high,
+        "fuel_flow": _median(np.broadcast_to(duty.fuel_demand, across_shape(solved))),
+        "duty": _median(_duty(build, draws, duty, solved)),
+        "air_fuel_equivalence": _median(lean),
+        "p_holds": np.mean(all_hold[1:], axis=0),
+        "limiting": np.array(names)[np.argmin(medians, axis=0)],
+        "regime": np.array(REGIMES)[solved.regime[0]],
+    }
+
+
+def _columns(arrays: Any, chosen: slice) -> Any:
+    """The same dataclass of arrays at some points only."""
+    cut = {item.name: getattr(arrays, item.name) for item in fields(arrays)}
+    return type(arrays)(**{k: v if v.shape[1] == 1 else v[:, chosen] for k, v in cut.items()})
 
 
 def across_shape(solved: CircuitSolution) -> tuple[int, ...]:
@@ -69,13 +102,13 @@ def _median(values: FloatArray) -> FloatArray:
     return np.asarray(np.median(values[1:], axis=0))
 
 
-def _bands(values: FloatArray, shape: tuple[int, int]) -> FloatArray:
-    """5, 50 and 95 %, each in the shape of the map."""
+def _bands(values: FloatArray) -> FloatArray:
+    """5, 50 and 95 % at each point."""
     # partition only: a full sort of 400 x 1600 values costs more than solving them
     count = values.shape[0] - 1
     ranks = [round(q * (count - 1)) for q in (0.05, 0.5, 0.95)]
     parted = np.partition(values[1:], ranks, axis=0)
-    return np.stack([parted[rank].reshape(shape) for rank in ranks])
+    return parted[ranks]
 
 
 def _duty(build: Build, draws: Draws, duty: parts.Duty, solved: CircuitSolution) -> FloatArray:
@@ -115,17 +148,19 @@ SPEED_BOUND = ("blower speed", "belt", "belt speed")
 
 def _speed_bound(
     needs: tuple[Need, ...],
-    speed: FloatArray,
-    pressures: int,
+    duty: parts.Duty,
+    first: int,
     names: list[str],
     holds: list[NDArray[np.bool_]],
     ratios: list[FloatArray],
 ) -> None:
     """Parts whose load follows speed alone, or is judged at full load, count at every pressure."""
+    speeds = np.unique(duty.engine_speed).size
+    pressures = duty.engine_speed.size // speeds
     for need in needs:
-        if need.part not in SPEED_BOUND or need.engine_speed.size != speed.size:
+        if need.part not in SPEED_BOUND or need.engine_speed.size == 1:
             continue
-        wide = np.repeat(need.ratio, pressures, axis=1)
+        wide = np.repeat(need.ratio[:, first : first + speeds], pressures, axis=1)
         names.append(need.part)
         ratios.append(wide)
         holds.append(wide >= 1.0)

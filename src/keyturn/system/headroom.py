@@ -102,7 +102,10 @@ def pump_ability(circuit: Circuit, demand: FloatArray, wanted: FloatArray) -> Fl
     held, _ = equations.regulator_pressure(circuit, bypass)
     rise = held + equations.path_drop(circuit.feed, wanted)[0] + suction_drop(circuit, wanted)
     volts, slope = equations.voltage(circuit, rise)
-    return np.maximum(equations.pump_flow(circuit, rise, volts, slope)[0], 0.0)
+    flow = equations.pump_flow(circuit, rise, volts, slope)[0]
+    if circuit.pump.leak is not None:  # what leaks in the tank never reaches the engine
+        flow = flow - equations.orifice_flow(rise, circuit.pump.leak)[0]
+    return np.maximum(flow, 0.0)
 
 
 def suction_drop(circuit: Circuit, flow: FloatArray) -> FloatArray:

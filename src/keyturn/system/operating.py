@@ -11,7 +11,7 @@ from keyturn.build.model import Blower, Build
 from keyturn.physics import air, engine
 from keyturn.system import breathing
 from keyturn.system.circuit import FloatArray
-from keyturn.system.draws import Draws
+from keyturn.system.draws import BELT_SLIP, CHARGE_LEAK, Draws
 from keyturn.system.parts import Duty, Fluid
 
 SPEEDS = 40
@@ -20,6 +20,7 @@ LOWEST_SPEED = 1000.0 / 60.0  # [1/s]
 LOWEST_PRESSURE = 3.0e4  # [Pa] closed throttle on the overrun
 CRANKING_SPEED = 200.0 / 60.0  # [1/s] common practice, no source
 CRANKING_ENRICHMENT = 0.6  # [-] lambda while cranking a cold engine; common practice, no source
+LEAST_KEPT = 0.5  # [-] of speed or charge; beyond, a blower is no blower and has no match
 NO_LOAD_SPEED = 2500.0 / 60.0  # [1/s] the usual raised speed in fault-finding texts
 
 
@@ -61,17 +62,20 @@ def _source(
     if build.blower is not None:
         part = build.blower
         return breathing.BlowerSource(
-            displacement_blower=draws.of(part.displacement),
-            drive_ratio=drive_ratio(part, draws),
+            displacement_blower=draws.of(part.displacement) * charge_kept(build, draws, speed),
+            drive_ratio=drive_ratio(part, draws) * belt_kept(build, draws, speed),
             slip_speed=draws.of(part.leakage),
             built_in_ratio=np.maximum(draws.of(part.built_in_ratio), 1.0),
             mechanical_efficiency=np.minimum(draws.of(part.mechanical_efficiency), 1.0),
         )
     if build.boost is not None:
         gauge = np.interp(speed, build.boost.curve.x, build.boost.curve.y)
+        ambient = draws.of(build.site.barometer)
+        whole = ambient + gauge * draws.scale(build.boost.curve)
+        # air comes in through the leak rather than that the pressure falls below ambient
+        leaky = np.maximum(whole * charge_kept(build, draws, speed), np.minimum(whole, ambient))
         return breathing.BoostSource(
-            manifold_pressure=draws.of(build.site.barometer)
-            + gauge * draws.scale(build.boost.curve),
+            manifold_pressure=leaky,
             isentropic_efficiency=np.minimum(draws.of(build.boost.efficiency), 1.0),
         )
     return None
@@ -80,6 +84,30 @@ def _source(
 def drive_ratio(part: Blower, draws: Draws) -> FloatArray:
     """Blower speed over crankshaft speed [-]."""
     return draws.of(part.crank_pulley) / draws.of(part.blower_pulley) * draws.of(part.step_up)
+
+
+def belt_kept(build: Build, draws: Draws, speed: FloatArray) -> FloatArray:
+    """Share of the blower's speed that a slipping belt leaves [-].
+
+    Grows with the square of speed, as the torque of the drive and the fling of the belt do
+    (engineering judgement; a real belt holds up to some speed and then lets go).
+    """
+    slip = draws.fault(BELT_SLIP)
+    if slip is None:
+        return np.ones((1, 1))
+    return np.maximum(1.0 - slip * (speed / build.engine.redline.si) ** 2, LEAST_KEPT)
+
+
+def charge_kept(build: Build, draws: Draws, speed: FloatArray) -> FloatArray:
+    """Share of the charge that a leak leaves [-].
+
+    An opening passes about the same at every speed while boost is the same, and what is delivered
+    goes with speed: the share lost is largest at low speed.
+    """
+    leak = draws.fault(CHARGE_LEAK)
+    if leak is None:
+        return np.ones((1, 1))
+    return np.maximum(1.0 - leak * 0.5 * build.engine.redline.si / speed, LEAST_KEPT)
 
 
 def _cooler(build: Build, draws: Draws) -> breathing.ChargeCooler | None:

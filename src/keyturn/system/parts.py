@@ -17,7 +17,7 @@ from keyturn.system.circuit import (
     PumpArrays,
     RegulatorArrays,
 )
-from keyturn.system.draws import Draws
+from keyturn.system.draws import AIR_DRAWN, TANK_LEAK, Draws
 from keyturn.system.solve import UNLIMITED
 
 SMOOTH_ROUGHNESS = 1.5e-6  # [m] drawn tube and rubber-lined hose, handbook value
@@ -162,13 +162,15 @@ def pump_arrays(build: Build, draws: Draws) -> PumpArrays:
         np.asarray(part.current.x), np.asarray(part.current.y), part.at_voltage.si
     )
     amps = draws.scale(part.current)
+    air = draws.fault(AIR_DRAWN)
+    whole = np.asarray(pump.aged_flow(draws.scale(part.curve), draws.of(part.age)))
     return PumpArrays(
         knots=knots,
         coefficients=coefficients,
         free_flow=float(
             np.asarray(pump.curve_value_and_slope(np.zeros(1), knots, coefficients)[0])[0]
         ),
-        flow_scale=np.asarray(pump.aged_flow(draws.scale(part.curve), draws.of(part.age))),
+        flow_scale=whole if air is None else whole * (1.0 - air),
         pressure_scale=draws.of(part.pressure_scale),
         reference_voltage=draws.of(part.at_voltage),
         parallel=part.count if part.arrangement == "parallel" else 1,
@@ -176,6 +178,7 @@ def pump_arrays(build: Build, draws: Draws) -> PumpArrays:
         current_at_zero=amps * float(at_zero),
         current_per_pressure=amps * float(per_pressure),
         current_per_voltage=amps * float(per_voltage),
+        leak=draws.fault(TANK_LEAK),
     )
 
 

@@ -1,0 +1,97 @@
+"""Errors as a page or as JSON: what is wrong, where, what is accepted, what to do. No trace."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from keyturn.errors import BuildError, BuildErrors, CannotAnswer, KeyturnError
+from keyturn.web.render import page
+from keyturn.web.shelf import NoSuchCar
+
+
+class Stale(Exception):
+    """Somebody else changed what was being edited."""
+
+    def __init__(self, key: str, now: str | None, revision: str) -> None:
+        super().__init__(key)
+        self.key, self.now, self.revision = key, now, revision
+
+
+def described(fault: Exception) -> dict[str, Any]:
+    """One fault as plain data, the same fields for every kind."""
+    row: dict[str, Any] = {"kind": "refused", "problem": str(fault)}
+    if isinstance(fault, BuildErrors):
+        row["faults"] = [described(item) for item in fault.faults]
+    if isinstance(fault, BuildError):
+        where = {"line": fault.place.line, "key": fault.place.key}
+        row.update(
+            problem=fault.problem, where={k: v for k, v in where.items() if v is not None},
+            typed=fault.typed, accepted=fault.accepted, do=fault.advice,
+        )  # fmt: skip
+    if isinstance(fault, CannotAnswer):
+        row.update(kind="cannot-answer", problem=str(fault).split("\n")[0],
+                   missing=list(fault.missing))  # fmt: skip
+    return {key: value for key, value in row.items() if value not in (None, {}, [])}
+
+
+def wants_json(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+def answer(request: Request, row: dict[str, Any], status: int) -> Response:
+    """The fault as the asker can read it."""
+    if wants_json(request):
+        return JSONResponse({"error": row}, status)
+    return page(request, "fault.html", status=status, fault=row)
+
+
+def install(app: FastAPI) -> None:
+    """Every way in which a request can fail ends in `answer`."""
+
+    @app.exception_handler(KeyturnError)
+    def refused(request: Request, fault: KeyturnError) -> Response:
+        return answer(request, described(fault), 422)
+
+    @app.exception_handler(Stale)
+    def stale(request: Request, fault: Stale) -> Response:
+        row = {
+            "kind": "stale", "problem": f"{fault.key} was changed meanwhile",
+            "where": {"key": fault.key}, "now": fault.now, "revision": fault.revision,
+            "do": "look at both and choose one; nothing was written",
+        }  # fmt: skip
+        return answer(request, row, 409)
+
+    @app.exception_handler(NoSuchCar)
+    def no_car(request: Request, fault: NoSuchCar) -> Response:
+        row = {"kind": "missing", "problem": f"there is no build called {fault}",
+               "do": "go to Home and choose one"}  # fmt: skip
+        return answer(request, row, 404)
+
+    @app.exception_handler(RequestValidationError)
+    def malformed(request: Request, fault: RequestValidationError) -> Response:
+        faults = [
+            {"kind": "refused", "problem": item["msg"],
+             "where": {"key": ".".join(str(part) for part in item["loc"][1:])}}
+            for item in fault.errors()
+        ]  # fmt: skip
+        row = {"kind": "refused", "problem": "the request cannot be read", "faults": faults}
+        return answer(request, row, 422)
+
+    @app.exception_handler(HTTPException)
+    def http(request: Request, fault: HTTPException) -> Response:
+        words = {404: "there is no such page", 405: "that cannot be done here"}
+        row = {"kind": "refused", "problem": words.get(fault.status_code, str(fault.detail))}
+        return answer(request, row, fault.status_code)
+
+    @app.exception_handler(Exception)
+    def broken(request: Request, fault: Exception) -> Response:
+        # the trace goes to the terminal of whoever started the server, never into a page
+        row = {"kind": "fault", "problem": "keyturn itself failed; nothing was written",
+               "do": "look at the terminal in which it was started"}  # fmt: skip
+        return answer(request, row, 500)

@@ -1,0 +1,1 @@
+"""One file per page: its HTML and its JSON twin."""
