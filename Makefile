@@ -12,7 +12,7 @@ STAMP := $(VENV)/installed-$(shell cksum < $(LOCK) | cut -d' ' -f1)
 demo: $(STAMP) ## check the invented example builds and write their reports into demo/
 	$(BIN)/python scripts/demo.py
 
-test: $(STAMP) ## all tests
+test: $(STAMP) ## all tests; those of the pages need chromium and say so when it is missing
 	$(BIN)/python -m pytest $(PYTEST_ARGS)
 
 lint: $(STAMP) ## style, form, types, import floors
@@ -27,9 +27,9 @@ bench: $(STAMP) ## speed, as ratios measured in one run
 validate: $(STAMP) ## hold our numbers against published ones; writes docs/validation.md
 	$(BIN)/python scripts/validate.py
 
-serve: ## the browser pages are not there yet
-	@echo "keyturn has no browser pages yet; use 'keyturn check' and 'keyturn report'." >&2
-	@exit 3
+serve: $(STAMP) ## the pages in the browser, for the builds in builds/; make serve ARGS=--lan
+	@mkdir -p builds
+	$(BIN)/keyturn serve builds $(ARGS)
 
 docs: $(STAMP) ## write again what is generated: help text, docs/cli.md, docs/glossary.md
 	$(BIN)/python scripts/write_cli_docs.py

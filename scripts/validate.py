@@ -1,20 +1,27 @@
-"""Run the checks against published numbers and write docs/validation.md."""
+"""Hold our numbers against those of others and write docs/validation.md.
+
+    python scripts/validate.py                      every section
+    python scripts/validate.py --only inference     one section; the others stay as measured
+    python scripts/validate.py --page               the page again from what was measured
+
+Each section keeps its results in docs/validation/ together with the commit it was measured on.
+"""
 
 from __future__ import annotations
 
-import json
+import argparse
 import os
-import subprocess
 import sys
-import tempfile
-from collections.abc import Callable, Iterator
-from itertools import groupby
-from pathlib import Path
+import time
+from collections.abc import Callable
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[1]
-PAGE = ROOT / "docs" / "validation.md"
-KINDS = ("published", "practice", "independent", "evidence")
+# one thread a process: the processes share the cores already
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+from validation import garage, inference, published
+from validation.section import PAGE, ROOT, keep, kept, say
+
 TOP = """# Validation: our numbers beside those of others
 
 Written by `make validate`. "Theirs" is what the source prints, "allowed" is half its last printed
@@ -22,103 +29,60 @@ digit or the width whose reason stands beside the check in the named test file. 
 agree are marked, not left out. Where a source is named only in the words of the test, those words
 stand here. Checks that compare no two numbers (limits, order, refusals) are not listed.
 """
-HEAD = (
-    "\n### {file}\n\n| quantity | source | theirs | ours | difference | allowed | |\n"
-    "|---|---|---|---|---|---|---|\n"
-)
-SUMMARY = (
-    "\n## Second methods and libraries\n\nOne line a test: how many numbers were compared, and the "
-    "largest difference as a share of what is allowed.\n\n"
-    "| test | how | numbers | largest share | |\n|---|---|---|---|---|\n"
-)
-FAILED = "**does not agree**"
+SECTIONS: dict[str, tuple[str, Callable[[Any], str]]] = {
+    "published": ("Numbers of others", published.render),
+    "inference": ("Inference", inference.render),
+    "garage": ("Garage simulation", garage.render),
+}
 
 
-def collect() -> tuple[list[dict[str, Any]], int]:
-    """Every comparison that the tests record, and the exit code of the test run."""
-    with tempfile.TemporaryDirectory() as folder:
-        record = Path(folder) / "rows.json"
-        outcome = subprocess.run(
-            [
-                sys.executable,
-                "-m",
-                "pytest",
-                "-q",
-                "-m",
-                "",
-                *(f"tests/{kind}" for kind in present()),
-            ],
-            cwd=ROOT,
-            env={**os.environ, "KEYTURN_VALIDATION_RECORD": str(record)},
-            check=False,
-        )
-        rows = json.loads(record.read_text(encoding="utf-8")) if record.exists() else []
-    return rows, outcome.returncode
+def measure(name: str, size: inference.Size, cars: int) -> bool:
+    """Measure one section anew and keep it; whether every bound of it holds."""
+    say(f"== {name}")
+    started = time.perf_counter()
+    results: Any
+    if name == "published":
+        results, good = published.run()
+    elif name == "inference":
+        results, good = inference.run(size)
+    else:
+        results, good = garage.run(cars, size.processes)
+    if results is not None:
+        keep(name, results)
+    say(f"== {name}: {time.perf_counter() - started:.0f} s{'' if good else ', does not hold'}")
+    return good
 
 
-def present() -> list[str]:
-    return [kind for kind in KINDS if (ROOT / "tests" / kind).is_dir()]
-
-
-def commit() -> str:
-    """The state of the tree that was measured; an unsaved change is said."""
-    asked = ["git", "describe", "--always", "--dirty=, with unsaved changes", "--abbrev=10"]
-    answer = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, check=False)
-    return answer.stdout.strip() if answer.returncode == 0 else "not under version control"
-
-
-def page(rows: list[dict[str, Any]], state: str) -> str:
-    """docs/validation.md, whole."""
-    agreeing = sum(bool(row["agrees"]) for row in rows)
-    parts = [TOP, f"\nCommit: {state}. {agreeing} of {len(rows)} comparisons agree.\n"]
-    for kind, title in (("published", "Printed numbers"), ("practice", "Common practice")):
-        listed = [row for row in rows if row["test"].startswith(f"tests/{kind}/")]
-        parts.append(f"\n## {title}\n\n{len(listed)} comparisons.\n")
-        for file, ofone in grouped(listed, lambda row: row["test"].split("::")[0]):
-            parts.append(HEAD.format(file=file))
-            parts += [line(row) for row in ofone]
-    second = [row for row in rows if row["test"].startswith("tests/independent/")]
-    parts.append(SUMMARY)
-    for test, ofone in grouped(second, lambda row: row["test"].split("[")[0]):
-        parts.append(summary(test.removeprefix("tests/independent/"), ofone))
+def page() -> str:
+    """docs/validation.md, whole, from what is kept."""
+    parts = [TOP]
+    for name, (title, render) in SECTIONS.items():
+        found = kept(name)
+        parts.append(f"\n## {title}\n")
+        if found is None:
+            parts.append(f"\nNot measured yet: `scripts/validate.py --only {name}`.\n")
+        else:
+            parts += [f"\nCommit: {found[0]}.\n", render(found[1])]
     return "".join(parts)
 
 
-def grouped(
-    rows: list[dict[str, Any]], key: Callable[[dict[str, Any]], str]
-) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    for name, members in groupby(sorted(rows, key=key), key):
-        yield name, list(members)
-
-
-def line(row: dict[str, Any]) -> str:
-    """One comparison."""
-    unit = f" {row['unit']}" if row["unit"] else ""
-    return cells(
-        row["quantity"],
-        row["source"],
-        f"{row['theirs']:.8g}{unit}",
-        f"{row['ours']:.6g}",
-        f"{row['ours'] - row['theirs']:+.2g}",
-        f"{row['tolerance']:.2g}",
-        "" if row["agrees"] else FAILED,
-    )
-
-
-def summary(test: str, rows: list[dict[str, Any]]) -> str:
-    """All comparisons of one test."""
-    shares = [abs(row["ours"] - row["theirs"]) / (row["tolerance"] or 1.0) for row in rows]
-    agrees = all(row["agrees"] for row in rows)
-    largest = f"{100.0 * max(shares):.0f} %"
-    return cells(test, rows[0]["source"], str(len(rows)), largest, "" if agrees else FAILED)
-
-
-def cells(*texts: str) -> str:
-    return "| " + " | ".join(text.replace("|", "/") for text in texts) + " |\n"
+def main() -> int:
+    usual = inference.Size()
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    asked.add_argument("--only", action="append", choices=list(SECTIONS))
+    asked.add_argument("--page", action="store_true", help="measure nothing")
+    asked.add_argument("--cases", type=int, default=usual.cases, help="of each reading set")
+    asked.add_argument("--draws", type=int, default=usual.draws, help="of each cause in the bank")
+    asked.add_argument("--cars", type=int, default=1000, help="of the garage simulation")
+    asked.add_argument("--processes", type=int, default=usual.processes)
+    typed = asked.parse_args()
+    size = inference.Size(typed.cases, typed.draws, typed.processes)
+    wanted = [] if typed.page else (typed.only or list(SECTIONS))
+    good = [measure(name, size, typed.cars) for name in wanted]
+    PAGE.write_text(page(), encoding="utf-8")
+    print(PAGE.relative_to(ROOT))
+    return 0 if all(good) else 1
 
 
 if __name__ == "__main__":
-    found, code = collect()
-    PAGE.write_text(page(found, commit()), encoding="utf-8")
-    print(f"{PAGE.relative_to(ROOT)}: {len(found)} comparisons")
-    sys.exit(code)
+    sys.exit(main())

@@ -8,6 +8,7 @@ import keyturn
 from report import Report, measure
 
 EXAMPLES = Path(keyturn.__file__).parent / "examples"
+ROUNDS = 7
 
 
 def run(report: Report) -> None:
@@ -19,7 +20,10 @@ def run(report: Report) -> None:
         slowest = max(slowest, cost.wall)
     report.want("check, 400 samples x 40 x 40 and all states [s]", slowest, "<=", 1.0)
     build = keyturn.load(EXAMPLES / "van-roots")
-    half = measure(lambda: keyturn.check(build, samples=400), times=3)
-    full = measure(lambda: keyturn.check(build, samples=800), times=3)
+    halves, fulls = [], []
+    for _ in range(ROUNDS):  # by turns, and the least of each: another program slows either
+        halves.append(measure(lambda: keyturn.check(build, samples=400), times=1).wall)
+        full = measure(lambda: keyturn.check(build, samples=800), times=1)
+        fulls.append(full.wall)
     report.row("check van-roots, 800 samples", full, 801 * 1600, "circuit points")
-    report.want("check, 800 over 400 samples", full.wall / half.wall, "<=", 2.2)
+    report.want("check, 800 over 400 samples", min(fulls) / min(halves), "<=", 2.2)

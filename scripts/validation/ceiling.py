@@ -74,7 +74,7 @@ def posterior(made_of: Bank, rows: Sequence[observe.Observation]) -> tuple[Float
 
 
 def _density(predicted: NDArray[np.float32], row: observe.Observation) -> FloatArray:
-    if row.kind == "return-flow":
+    if row.yes_no:
         chance = predicted if row.value > 0.5 else 1.0 - predicted
         return np.nan_to_num(np.asarray(chance, dtype=np.float64))
     away = (np.float32(row.value) - predicted) / np.float32(row.spread)

@@ -96,6 +96,22 @@ def test_report_writes_page_pdf_and_figures(car: Path) -> None:
 
 
 @pytest.mark.slow
+def test_report_holds_cause_and_purchase(car: Path) -> None:
+    typed = ["read", str(car), "rail-pressure", "300 kPa", "--state", "key-on"]
+    assert outcome.run(typed) == 0
+    assert outcome.run(["report", str(car), "--samples", "50"]) == 0
+    for name in ("find.svg", "choose.svg"):
+        assert (car / "made" / name).read_text("utf-8").startswith("<svg")
+
+
+def test_report_of_a_bad_option_is_refused(car: Path) -> None:
+    with (car / "build.toml").open("a", encoding="utf-8") as stream:
+        stream.write('\n[[option]]\nname = "x"\nprice = -1\ntime = "1 h"\nchanges = {}\n')
+    assert outcome.run(["report", str(car), "--samples", "50"]) == 2
+    assert not (car / "made" / "report.html").exists()
+
+
+@pytest.mark.slow
 def test_report_where_it_cannot_be_written(
     car: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

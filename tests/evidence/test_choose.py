@@ -9,11 +9,13 @@ import tomllib
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 import keyturn
+import keyturn.evidence.choose as searching
 from keyturn.build.model import Option
 from keyturn.build.read import load
 from keyturn.errors import BuildError, CannotAnswer, ValueRefused
@@ -23,7 +25,7 @@ from keyturn.evidence.choose_judge import Keyed, Task, judge_sets, renewed_by
 from keyturn.evidence.choose_sets import clash, frontier, offered, sensible
 from keyturn.report.choose_figure import choose_figure
 from keyturn.report.choose_words import choice_words, text, to_json
-from keyturn.system import headroom
+from keyturn.system import headroom, verdict
 from keyturn.system.check import load_up
 from keyturn.tasks.choose import choose
 
@@ -120,7 +122,8 @@ def test_the_first_look_never_hides_a_set() -> None:
     document.pop("option")
     sets, _ = sensible(options)
     task = Task(
-        document, "", tuple(o.changes for o in options), tuple(sets), SAMPLES, 0, None, None, False
+        document, "", tuple(o.changes for o in options), tuple(sets), SAMPLES, 0,
+        power=None, learnt=(), posterior=None, exact=False,
     )  # fmt: skip
     first, second = judge_sets(task), judge_sets(replace(task, exact=True))
     assert len(sets) == 8
@@ -163,22 +166,96 @@ def test_correcting_the_calibration_is_free_and_helps_a_wrong_one(tmp_path: Path
     assert result.corrected.p > result.as_it_is.p
 
 
+@pytest.fixture
+def cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pieces so small that even a few sets are shared out."""
+    monkeypatch.setattr(searching, "CHUNK", 3)
+    monkeypatch.setattr(searching, "EXACT_CHUNK", 1)
+
+
+class Counted(ThreadPoolExecutor):
+    """Counts what it is given to do."""
+
+    given = 0
+
+    def submit(self, *args: Any, **named: Any) -> Any:
+        self.given += 1
+        return super().submit(*args, **named)
+
+
 @pytest.mark.parametrize("pool", [ThreadPoolExecutor, ProcessPoolExecutor])
-def test_any_executor_gives_the_serial_answer(pool: type[Executor], tmp_path: Path) -> None:
+def test_any_executor_gives_the_serial_answer(
+    pool: type[Executor], tmp_path: Path, cut: None
+) -> None:
     path = car(tmp_path, COOL, BADGE)
     seen: list[tuple[int, int]] = []
     with pool(2) as executor:  # type: ignore[call-arg]
         shared = choose(path, executor, lambda *at: seen.append(at), samples=SAMPLES)
     assert same(shared, choose(path, samples=SAMPLES))
-    assert seen[0][0] <= seen[0][1] == shared.considered
+    assert seen[0][0] < seen[0][1] == shared.considered
 
 
-def test_a_cluster_gives_the_serial_answer(tmp_path: Path) -> None:
+def test_work_is_shared_out_when_there_is_more_than_one_piece(tmp_path: Path, cut: None) -> None:
+    with Counted(2) as executor:
+        choose(car(tmp_path, COOL, BADGE), executor, samples=SAMPLES)
+    assert executor.given >= 3
+
+
+def test_a_single_piece_starts_nothing(tmp_path: Path) -> None:
+    with Counted(2) as executor:
+        choose(car(tmp_path, COOL), executor, samples=SAMPLES)
+    assert executor.given == 0
+
+
+def test_a_cluster_gives_the_serial_answer(tmp_path: Path, cut: None) -> None:
+    """The optional extra `cluster`; not in the lock, so that it is skipped where it is missing."""
     distributed = pytest.importorskip("distributed")
     path = car(tmp_path, COOL, BADGE)
-    with distributed.Client(processes=False, n_workers=1, dashboard_address=None) as client:
-        shared = choose(path, client.get_executor(), samples=SAMPLES)
+    with (
+        distributed.LocalCluster(processes=False, n_workers=1, dashboard_address=None) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        executor = client.get_executor()
+        shared = choose(path, executor, samples=SAMPLES)
+        assert client.run(lambda: True), "no worker was there to do it"
     assert same(shared, choose(path, samples=SAMPLES))
+
+
+def told(learnt: tuple[str, ...], width: float) -> Keyed:
+    """The van's pump scale as readings might leave it, with what the rules hear of it."""
+    build = load(EXAMPLES / "van-roots")
+    draws = Keyed(SAMPLES, 0, {})
+    z = np.random.default_rng(1).standard_normal((SAMPLES + 1, 1))
+    draws.values = {build.pump.age.key: build.pump.age.si * np.exp(width * z)}
+    draws.scales = {build.pump.curve.key: np.ones((SAMPLES + 1, 1))}
+    draws.tell(build, learnt)
+    return draws
+
+
+def test_an_unknown_that_readings_pinned_counts_as_measured() -> None:
+    grade = {item.key: item.grade for item in told(("pump",), 0.02).known}
+    assert grade["pump.age"] == "measured"
+    assert "pump.flow" not in grade, "one unknown, one origin"
+
+
+def test_an_unknown_that_readings_left_open_keeps_its_worst_grade() -> None:
+    """The spread is that of the samples, so that a guess cannot pass for a certainty."""
+    draws = told((), 0.3)
+    grade = {item.key: item.grade for item in draws.known}
+    assert grade["pump.age"] in ("hearsay", "assumed")
+    telling = verdict.shares(draws.values["pump.age"][:, 0], draws)
+    assert telling[0][1].key == "pump.age"
+    assert telling[0][0] > 0.9
+
+
+def test_the_frontier_of_an_example_is_complete() -> None:
+    """An example shows what a whole answer looks like: not enough as it is, enough for money."""
+    for name in ("pickup-screw", "kitcar-boost"):
+        result = choose(EXAMPLES / name)
+        assert result.as_it_is.p < ENOUGH
+        assert result.cheapest is not None
+        assert result.cheapest.verdict == "holds"
+        assert any(row.useless for row in result.gains)
 
 
 def test_same_seed_same_answer_other_seed_other_samples() -> None:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+import garage
 from keyturn.errors import CannotAnswer, ValueRefused
 from keyturn.evidence import next_test, observe
 from keyturn.evidence.causes import Space, causes, possible
@@ -19,13 +17,6 @@ from keyturn.evidence.reading import Conditions, kinds
 from keyturn.evidence.simulate import case_of
 from keyturn.report.find_figure import find_figure
 from keyturn.report.find_words import text, to_json
-
-spec = importlib.util.spec_from_file_location("garage", Path(__file__).parent / "garage.py")
-assert spec is not None
-assert spec.loader is not None
-garage = importlib.util.module_from_spec(spec)
-sys.modules["garage"] = garage
-spec.loader.exec_module(garage)
 
 CARS = ("pickup-screw", "v8-5400")
 SET = Conditions(pressure_gauge=3.0e5, duration=30.0)
@@ -43,6 +34,9 @@ RICH = (
     observe.imagined("pressure-held", "shut-off", HOLD),
     observe.imagined("pressure-held", "shut-off", SHUT),
     observe.imagined("manifold-pressure", "full-load"),
+    observe.imagined("manifold-pressure", "full-load", Conditions(engine_speed=30.0)),
+    observe.imagined("needle-steady", "idle"),
+    observe.imagined("needle-steady", "held-speed"),
 )
 
 
@@ -223,7 +217,7 @@ def _row(name: str, net: float, risk: int) -> next_test.NextTest:
 
 
 def test_every_test_is_a_reading_that_can_be_stored() -> None:
-    from keyturn.evidence.next_test import table
+    from keyturn.evidence.decide import tests as table
 
     names = [row["name"] for row in table()["test"]]
     assert len(set(names)) == len(names)

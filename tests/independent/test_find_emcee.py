@@ -9,12 +9,10 @@ hundreds of quantiles are looked at.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+
+import garage
 
 emcee = pytest.importorskip("emcee")
 
@@ -24,15 +22,6 @@ from keyturn.evidence.infer import focus  # noqa: E402
 from keyturn.evidence.observe import imagined  # noqa: E402
 from keyturn.evidence.reading import Conditions  # noqa: E402
 from keyturn.evidence.simulate import case_of  # noqa: E402
-
-spec = importlib.util.spec_from_file_location(
-    "garage", Path(__file__).parents[1] / "evidence" / "garage.py"
-)
-assert spec is not None
-assert spec.loader is not None
-garage = importlib.util.module_from_spec(spec)
-sys.modules["garage"] = garage
-spec.loader.exec_module(garage)
 
 CASES = [
     ("pickup-screw", "as described"),

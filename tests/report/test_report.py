@@ -363,4 +363,6 @@ def test_wrap_drops_nothing() -> None:
 def test_places_prefer_the_free_spot() -> None:
     places = Places((0, 0, 100, 100), [(0, 0, 50, 50)])
     assert places.best([(10, 10, 20, 10), (60, 60, 20, 10)]) == (60, 60, 20, 10)
-    assert not places.free((90, 90, 20, 20))
+    out, free = places.costs([(90, 90, 20, 20), (60, 10, 20, 20)]).tolist()
+    assert free == 0.0
+    assert out > 0.0

@@ -25,6 +25,7 @@ class Bench:
     root: Path
     port: int
     outside: list[str] = field(default_factory=list)  # requests that left for another host
+    lan: bool = False
     _server: Any = None
     _thread: threading.Thread | None = None
 
@@ -33,17 +34,10 @@ class Bench:
         return f"http://127.0.0.1:{self.port}"
 
     def start(self) -> None:
-        import uvicorn
-
-        from keyturn.web.app import create_app
         from keyturn.web.config import Config
+        from keyturn.web.run import server
 
-        app = create_app(Config(self.root, port=self.port))
-        settings = uvicorn.Config(
-            app, host="127.0.0.1", port=self.port, log_level="error", ws="none",
-            timeout_graceful_shutdown=1,
-        )  # fmt: skip
-        self._server = uvicorn.Server(settings)
+        self._server = server(Config(self.root, port=self.port, lan=self.lan))
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()
         deadline = time.monotonic() + 20

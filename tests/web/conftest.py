@@ -71,7 +71,7 @@ def tabs(chromium: Any, on: Bench) -> Iterator[Callable[..., Any]]:
                 viewport=size, base_url=on.url, reduced_motion="reduce", **touch, **said
             )
             context.route("**/*", lambda route: _let(route, on))
-            context.set_default_timeout(8000)
+            context.set_default_timeout(20000)
             contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda fault: faults.append(str(fault)))

@@ -21,6 +21,7 @@ from keyturn.build.model import (
     Value,
 )
 from keyturn.build.paths import feed_paths, return_path
+from keyturn.build.priors import moved_priors
 from keyturn.build.schema import MAKING, NOTES, grades, nearest, sections
 from keyturn.build.section import Section
 from keyturn.build.values import Context, as_typed
@@ -73,6 +74,7 @@ def assemble(document: Mapping[str, Any], context: Context) -> Build | None:
         "control": control,
         "belt": _belt(_many(document, "belt", context)),
         "options": tuple(_option(part) for part in _many(document, "option", context)),
+        "priors": moved_priors(document, context),
         "invented": top.yesno("invented", False),
         "flags": tuple(context.flags),
     }

@@ -197,6 +197,16 @@ class Option(Plain):
     changes: dict[str, Any]
 
 
+class Prior(Plain):
+    """What the user believes before any reading, in place of what the package says."""
+
+    name: str  # of a cause, or of an unknown
+    moves: Literal["cause", "spread"]
+    value: float  # probability of a cause; factor on the spread of a fault
+    reason: str
+    key: str
+
+
 class Build(Plain):
     """One car, complete: everything assumed is filled in and graded ``assumed``."""
 
@@ -219,6 +229,7 @@ class Build(Plain):
     control: Control
     belt: BeltDrive | None
     options: tuple[Option, ...]
+    priors: tuple[Prior, ...] = ()
     invented: bool = False  # demo data, said on every output
     flags: tuple[str, ...] = ()  # implausible values, each with the likely slip named
     missing: tuple[str, ...] = ()  # keys that would be worth stating, each with what to measure

@@ -107,8 +107,14 @@ def _nth_line(text: str, line: int | None) -> str | None:
     return as_typed(lines[line - 1].strip()) if line and line <= len(lines) else None
 
 
-def from_text(text: str, file: str = BUILD_FILE, changes: Mapping[str, Any] | None = None) -> Build:
-    """The build described by a TOML text."""
+def from_text(
+    text: str,
+    file: str = BUILD_FILE,
+    changes: Mapping[str, Any] | None = None,
+    *,
+    options: bool = True,
+) -> Build:
+    """The build described by a TOML text; without ``options`` those are taken as they stand."""
     document = parse_document(text, file)
     lines = key_lines(text)
     if changes:
@@ -117,7 +123,8 @@ def from_text(text: str, file: str = BUILD_FILE, changes: Mapping[str, Any] | No
             set_key(document, key, new, Place(file, None, key))
             lines[key] = 0  # a fault in it is not on any line of the file
     built = _assembled(document, file, lines)
-    _try_options(built, document, file, lines)
+    if options:
+        _try_options(built, document, file, lines)
     return built.model_copy(update={"missing": worth_knowing(built)})
 
 

@@ -10,7 +10,9 @@ import typer
 from keyturn.cli import doors
 from keyturn.cli.choose import choose as choose_verb
 from keyturn.cli.find import find as find_verb
+from keyturn.cli.options import BuildPath, Change, Full, Json, Samples, Seed, Strict
 from keyturn.cli.read import read as read_verb
+from keyturn.cli.serve import serve as serve_verb
 
 WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
 
@@ -31,24 +33,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"terminal_width": WIDTH, "help_option_names": ["-h", "--help"]},
 )
-
-BuildPath = Annotated[
-    Path, typer.Argument(metavar="BUILD", help="Folder of the build, or its build.toml.")
-]
-Samples = Annotated[
-    int, typer.Option(help="How many times all uncertain values are drawn together.")
-]
-Seed = Annotated[int, typer.Option(help="Same seed, same answer.")]
-Change = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="KEY=VALUE", help="Try a change without editing; repeatable."),
-]
-Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 when the verdict is not 'holds'.")]
-Full = Annotated[bool, typer.Option("--full", help="Print every table and list of the answer.")]
-Json = Annotated[
-    str | None,
-    typer.Option("--json", metavar="-|FILE", help="The answer as JSON; - is standard output."),
-]
 
 
 def _version(asked: bool) -> None:
@@ -137,15 +121,20 @@ def report(
     change: Change = None,
     strict: Strict = False,
 ) -> None:
-    """Write the answer as one web page, a PDF to take to the car, and its figures."""
+    """Write the answer as one web page, a PDF to take to the car, and its figures.
+
+    With readings the cause is in it, with options the purchase.
+    """
     wanted = doors.changes(change or [])
     with doors.progress(f"writing the report of {build}"):
         from keyturn.build.read import load
         from keyturn.tasks.check import check as task
-        from keyturn.tasks.report import made_folder, write_report
+        from keyturn.tasks.report import evidence, made_folder, write_report
 
         result = task(load(build, wanted), samples=samples, seed=seed)
-        written = write_report(result, out if out is not None else made_folder(build))
+        with doors.workers() as pool:
+            more = evidence(build, wanted, seed, pool)
+        written = write_report(result, out if out is not None else made_folder(build), more)
     doors.put(result.sentence)
     for path in written:
         doors.put(f"  {path}")
@@ -157,3 +146,4 @@ def report(
 app.command("read", context_settings={"ignore_unknown_options": True})(read_verb)
 app.command("find")(find_verb)
 app.command("choose")(choose_verb)
+app.command("serve")(serve_verb)

@@ -3,41 +3,28 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from keyturn.cli import doors
+from keyturn.cli.options import BuildPath, Change, Figure, Full, Json, Samples, Seed
 
 SHOWN_EVERY = 100  # sets between two lines of progress
 
 
 def choose(
-    build: Annotated[
-        Path, typer.Argument(metavar="BUILD", help="Folder of the build, or its build.toml.")
-    ],
+    build: BuildPath,
     power: Annotated[
         str | None,
         typer.Option("--power", metavar="POWER", help="Power that is wanted too, as '300 kW'."),
     ] = None,
-    json: Annotated[
-        str | None,
-        typer.Option("--json", metavar="-|FILE", help="The answer as JSON; - is standard output."),
-    ] = None,
-    change: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set", metavar="KEY=VALUE", help="Try a change without editing; repeatable."
-        ),
-    ] = None,
-    figure: Annotated[
-        Path | None,
-        typer.Option("--figure", metavar="FILE", help="Write cost against probability (SVG)."),
-    ] = None,
-    samples: Annotated[int, typer.Option(help="Samples of the car for every combination.")] = 200,
-    seed: Annotated[int, typer.Option(help="Same seed, same answer.")] = 0,
-    full: Annotated[bool, typer.Option("--full", help="Every step and every option.")] = False,
+    json: Json = None,
+    change: Change = None,
+    figure: Figure = None,
+    samples: Samples = 200,
+    seed: Seed = 0,
+    full: Full = False,
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit 1 when none reaches 95 % and holds.")
     ] = False,
@@ -48,9 +35,10 @@ def choose(
         from keyturn.report.choose_words import text, to_json
         from keyturn.tasks.choose import choose as task
 
-        result = task(
-            build, progress=_progress, power=power, changes=wanted, samples=samples, seed=seed
-        )
+        with doors.workers() as pool:
+            result = task(
+                build, pool, _progress, power=power, changes=wanted, samples=samples, seed=seed
+            )
     if json is not None:
         doors.put_json(to_json(result), json)
     if figure is not None:

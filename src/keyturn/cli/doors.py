@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from keyturn.errors import Place, ValueRefused
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 READER_GONE = 141
 
@@ -75,3 +79,14 @@ def progress(words: str) -> Iterator[None]:
         if shown:
             sys.stderr.write("\r\033[K")
             sys.stderr.flush()
+
+
+@contextmanager
+def workers() -> Iterator[Executor]:
+    """Processes for a large search; they start only when there is more than one piece of work."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    # an interruption at the terminal ends them at once and without a word: this process has the say
+    silent = (signal.SIGINT, signal.SIG_DFL)
+    with ProcessPoolExecutor(initializer=signal.signal, initargs=silent) as pool:
+        yield pool

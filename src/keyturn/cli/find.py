@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from keyturn.cli import doors
+from keyturn.cli.options import BuildPath, Change, Figure, Full, Json, Seed
 from keyturn.errors import Place, ValueRefused
 
 
 def find(
-    build: Annotated[
-        Path, typer.Argument(metavar="BUILD", help="Folder of the build, or its build.toml.")
-    ],
-    json: Annotated[
-        str | None,
-        typer.Option("--json", metavar="-|FILE", help="The answer as JSON; - is standard output."),
-    ] = None,
+    build: BuildPath,
+    json: Json = None,
     prior: Annotated[
         list[str] | None,
         typer.Option("--prior", metavar="CAUSE=P", help="Move the prior of a cause; repeatable."),
     ] = None,
-    change: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set", metavar="KEY=VALUE", help="Try a change without editing; repeatable."
-        ),
-    ] = None,
-    figure: Annotated[
-        Path | None,
-        typer.Option("--figure", metavar="FILE", help="Write the answer as a drawing (SVG)."),
-    ] = None,
-    seed: Annotated[int, typer.Option(help="Same seed, same answer.")] = 0,
-    full: Annotated[bool, typer.Option("--full", help="Every cause, quantity and test.")] = False,
+    change: Change = None,
+    figure: Figure = None,
+    seed: Seed = 0,
+    full: Full = False,
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit 1 when there is not enough information.")
     ] = False,

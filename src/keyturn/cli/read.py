@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from keyturn.cli import doors
+from keyturn.cli.options import BuildPath, Json
 from keyturn.errors import Place, ValueRefused
 
 if TYPE_CHECKING:
@@ -26,9 +27,7 @@ def _option(name: str, metavar: str, words: str) -> typer.models.OptionInfo:
 
 
 def read(
-    build: Annotated[
-        Path, typer.Argument(metavar="BUILD", help="Folder of the build, or its build.toml.")
-    ],
+    build: BuildPath,
     kind: Annotated[
         Word, typer.Argument(metavar="KIND", help="What was read, such as rail-pressure.")
     ] = None,
@@ -90,9 +89,7 @@ def read(
         Path | None, _option("--export", "FILE", "Write the journal as JSON lines.")
     ] = None,
     bring: Annotated[Path | None, _option("--import", "FILE", "Read an export back.")] = None,
-    json: Annotated[
-        Word, _option("--json", "-|FILE", "The answer as JSON; - is standard output.")
-    ] = None,
+    json: Json = None,
 ) -> None:
     """Store a reading with its state and its instrument, or look after what was stored."""
     from keyturn.journal.typed import COLUMNS

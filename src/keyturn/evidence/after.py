@@ -11,7 +11,7 @@ from keyturn.evidence.forward import air_share, pressure_factor, tank_leak
 from keyturn.evidence.pooled import Values
 from keyturn.evidence.result import PartVerdict, Verdict
 from keyturn.evidence.unknowns import split_feed
-from keyturn.system import headroom, verdict
+from keyturn.system import headroom, parts, verdict
 from keyturn.system.check import load_up, sentence
 from keyturn.system.circuit import FloatArray
 from keyturn.system.draws import AIR_DRAWN, BELT_SLIP, CHARGE_LEAK, TANK_LEAK, Draws
@@ -80,7 +80,7 @@ def after(
         for name, value in posterior.items()
         if float(np.std(value)) < LEARNT * float(np.std(prior[name]))
     }
-    better = _measured(build, _learnt_keys(build, learnt))
+    better = _measured(build, learnt_keys(build, learnt))
     return verdict_of(better, Learnt(better, samples, rng, values, scales))
 
 
@@ -94,13 +94,15 @@ def put_in(
     """
     pump, wiring, regulator = build.pump, build.wiring, build.regulator
     one = np.ones_like(rows["pump"])
+    read = read_on or build
+    stated = parts.pump_arrays(read, Draws(read, 0, np.random.default_rng(0)))
     values: dict[str, FloatArray] = {
         pump.age.key: pump.age.si * rows["pump"],
         pump.pressure_scale.key: pump.pressure_scale.si * pressure_factor(rows),
         regulator.set.key: np.maximum(regulator.set.si + rows["set"], 1.0e3),
         regulator.ratio.key: regulator.ratio.si * rows["reference"],
         wiring.contacts.key: np.maximum(wiring.contacts.si + rows["wiring"], 1.0e-4),
-        TANK_LEAK: tank_leak(read_on or build, rows),
+        TANK_LEAK: tank_leak(stated, rows),
         AIR_DRAWN: air_share(build, rows),
         BELT_SLIP: rows["belt_slip"],
         CHARGE_LEAK: rows["charge_leak"],
@@ -132,7 +134,7 @@ def _losses(part: Part, factor: FloatArray) -> dict[str, FloatArray]:
     return {value.key: value.si * factor for value in known}
 
 
-def _learnt_keys(build: Build, learnt: set[str]) -> set[str]:
+def learnt_keys(build: Build, learnt: set[str]) -> set[str]:
     keys: set[str] = set()
     if "pump" in learnt:
         keys |= {build.pump.curve.key, build.pump.age.key, build.pump.pressure_scale.key}

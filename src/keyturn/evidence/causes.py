@@ -9,8 +9,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from keyturn.build.model import Build
-from keyturn.build.schema import read_data
+from keyturn.build.schema import nearest, read_data
 from keyturn.errors import Place, ValueRefused
+from keyturn.evidence.result import MovedPrior
 from keyturn.evidence.unknowns import Unknown, at_fault
 from keyturn.system.circuit import FloatArray
 
@@ -37,13 +38,14 @@ class Cause:
 
 
 def causes(build: Build, moved: Mapping[str, float] | None = None) -> tuple[Cause, ...]:
-    """Causes that this build can have. ``moved`` sets prior weights by name.
+    """Causes that this build can have. ``moved`` sets priors by name, before those of the build.
 
     A moved prior is taken as it is; the others share what is left in their own proportion.
     """
-    has = possible(build)
-    rows = [_cause(row) for row in read_data("causes.toml")["cause"] if row["needs"] in has]
-    moved = dict(moved or {})
+    rows = usual_causes(build)
+    moved = {row.name: row.value for row in build.priors if row.moves == "cause"} | dict(
+        moved or {}
+    )
     names = [row.name for row in rows]
     for name, value in moved.items():
         if name not in names:
@@ -52,6 +54,7 @@ def causes(build: Build, moved: Mapping[str, float] | None = None) -> tuple[Caus
                 place=Place(key="prior"),
                 typed=name,
                 accepted=", ".join(names),
+                advice=f"did you mean {near}?" if (near := nearest(name, names)) else None,
             )
         if not 0.0 <= value < 1.0:
             raise ValueRefused(
@@ -72,6 +75,35 @@ def causes(build: Build, moved: Mapping[str, float] | None = None) -> tuple[Caus
     return tuple(
         replace(row, prior=moved.get(row.name, row.prior * (1.0 - fixed) / rest)) for row in rows
     )
+
+
+def usual_causes(build: Build) -> list[Cause]:
+    """Causes that this build can have, with the weights of the package."""
+    has = possible(build)
+    return [_cause(row) for row in read_data("causes.toml")["cause"] if row["needs"] in has]
+
+
+def moved_rows(build: Build, moved: Mapping[str, float] | None = None) -> tuple[MovedPrior, ...]:
+    """Every prior that is not the package's own, for the answer to list."""
+    rows = usual_causes(build)
+    total = sum(row.prior for row in rows)
+    usual = {row.name: row.prior / total for row in rows}
+    own = {row.name: row for row in build.priors if row.moves == "cause"}
+    found = [
+        MovedPrior(name, "cause", value, usual[name], "", "--prior")
+        for name, value in (moved or {}).items()
+    ]
+    found += [
+        MovedPrior(name, "cause", row.value, usual[name], row.reason, "build.toml")
+        for name, row in own.items()
+        if name not in (moved or {})
+    ]
+    found += [
+        MovedPrior(row.name, "spread", row.value, 1.0, row.reason, "build.toml")
+        for row in build.priors
+        if row.moves == "spread"
+    ]
+    return tuple(found)
 
 
 def possible(build: Build) -> set[str]:

@@ -15,13 +15,13 @@ from typing import Any
 
 from keyturn.build.model import Build, Option
 from keyturn.errors import BuildError
-from keyturn.evidence.choose_judge import Judged, Task, judge_sets
+from keyturn.evidence.choose_judge import Judge, Judged, Task, judge_sets
 from keyturn.evidence.choose_sets import Members, clash, frontier, offered, sensible
 from keyturn.evidence.pooled import Values
 
 ENOUGH = 0.95  # the probability that a purchase is asked to reach
 LITTLE = 0.01  # a gain below this buys near nothing
-CHUNK = 100  # sets judged by one call
+CHUNK = 200  # sets judged by one call; every call reads the build and its options anew
 EXACT_CHUNK = 8
 
 Progress = Callable[[int, int], None]
@@ -81,13 +81,15 @@ def choose(
     seed: int = 0,
     power: float | None = None,
     posterior: Values | None = None,
+    learnt: Sequence[str] = (),
     basis: str = "the build as described",
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> ChooseResult:
     """Judge every sensible set. ``document`` holds the tables that ``build`` was made from.
 
-    ``posterior`` has (samples + 1, 1) rows of every unknown of `find`, the first their median.
+    ``posterior`` has (samples + 1, 1) rows of every unknown of `find`, the first their median;
+    ``learnt`` names those that the readings have pinned.
     """
     started = time.perf_counter()
     options = offered(build.options, correctable=not build.control.corrects_pressure)
@@ -100,6 +102,7 @@ def choose(
         samples=samples,
         seed=seed,
         power=power,
+        learnt=tuple(learnt),
         posterior=posterior,
         exact=False,
     )
@@ -241,12 +244,13 @@ class _Search:
 
     def _judge(self, sets: Sequence[Members], *, exact: bool) -> list[Judged]:
         size = EXACT_CHUNK if exact else CHUNK
-        tasks = [
-            replace(self.task, sets=tuple(sets[at : at + size]), exact=exact)
-            for at in range(0, len(sets), size)
-        ]
-        made: Iterable[list[Judged]] = map(judge_sets, tasks)
-        if self.executor is not None:
+        task = replace(self.task, exact=exact)
+        chunks = [tuple(sets[at : at + size]) for at in range(0, len(sets), size)]
+        made: Iterable[list[Judged]]
+        if self.executor is None or len(chunks) < 2:
+            made = map(Judge(task).sets, chunks)
+        else:
+            tasks = [replace(task, sets=chunk) for chunk in chunks]
             made = self.executor.map(judge_sets, tasks)
         found: list[Judged] = []
         for rows in made:

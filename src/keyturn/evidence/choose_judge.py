@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import copy
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -20,7 +20,7 @@ from keyturn.build.model import Build, Curve, Value
 from keyturn.build.paste import set_key
 from keyturn.build.values import Context
 from keyturn.errors import BuildError, BuildErrors, CannotSolve, DomainError, Place
-from keyturn.evidence.after import put_in
+from keyturn.evidence.after import learnt_keys, put_in
 from keyturn.evidence.choose_sets import CORRECT_KEY
 from keyturn.evidence.pooled import Values
 from keyturn.system import headroom, operating, parts, verdict
@@ -30,7 +30,10 @@ from keyturn.system.solution import CircuitSolution
 from keyturn.system.solve import solve
 
 COARSE = 6  # speeds of the first look; fewer points can only make a set look better
+MOST_AIRS = 64  # full-load lines kept: a megabyte each, and sets that share one come together
 GAUGE = 0.02  # spread of the pressure that a builder corrects the calibration to [-]
+# unknowns of `find` that stand for keys of the build file
+UNKNOWNS = ("pump", "set", "wiring", "filter", "line", "strainer", "return")
 JUDGED_STATES = ("key-on", "idle")
 # decide the line; the belt because it may slip
 AIR = ("site", "engine", "blower", "boost", "cooler", "fuel", "mixture", "belt")
@@ -47,6 +50,7 @@ class Task:
     samples: int
     seed: int
     power: float | None  # [W]
+    learnt: tuple[str, ...]  # unknowns that the readings have pinned
     posterior: Values | None  # rows (samples + 1, 1) of every unknown, None: as described
     exact: bool  # all speeds, and the verdict's word
 
@@ -110,17 +114,48 @@ class Keyed(Draws):
         """Samples of a fault that no key states, shape (samples + 1, 1)."""
         return self.values.get(name)
 
-    def tell(self, build: Build) -> None:
-        """Fill in what the verdict's rules ask about the origin of the spread."""
-        known = {item.key: item for item in build.known()}.values()
-        self.known = [item for item in known if item.spread > 0.0]
-        self.deviation = np.hstack([self.deviate(item.key) for item in self.known])
+    def tell(self, build: Build, learnt: Sequence[str]) -> None:
+        """Fill in what the verdict's rules ask about the origin of the spread.
+
+        Where the readings speak of a value, its spread is that of the samples. One unknown may
+        stand for several keys: it has the worst grade of them, or is as good as measured when the
+        readings have pinned it.
+        """
+        known = {item.key: item for item in build.known()}
+        samples = self.values | self.scales
+        grades = _grades(build, known, learnt)
+        columns = [np.zeros((self.samples + 1, 0))]
+        for key, item in known.items():
+            drawn = samples.get(key)
+            if drawn is None:
+                if item.spread > 0.0:
+                    self.known.append(item)
+                    columns.append(self.deviate(key))
+                continue
+            centre, width = float(drawn[1:].mean()), float(drawn[1:].std())
+            if width > 1e-9 * abs(centre):
+                graded = item.model_copy(update={"grade": grades.get(key, item.grade)})
+                self.known.append(graded)
+                columns.append((drawn - centre) / width)
+        self.deviation = np.hstack(columns)
+
+
+def _grades(
+    build: Build, known: Mapping[str, Value | Curve], learnt: Sequence[str]
+) -> dict[str, str]:
+    """Grade by key of what the unknowns of `find` stand for."""
+    found: dict[str, str] = {}
+    for name in UNKNOWNS:
+        keys = learnt_keys(build, {name}) & known.keys()
+        weak = [known[key].grade for key in sorted(keys) if known[key].grade in verdict.WEAK]
+        for key in keys:
+            found[key] = "measured" if name in learnt else (weak or [known[key].grade])[0]
+    return found
 
 
 def judge_sets(task: Task) -> list[Judged]:
     """Judge the sets of a task, in their order."""
-    judge = _Judge(task)
-    return [judge.one(members) for members in task.sets]
+    return Judge(task).sets(task.sets)
 
 
 @dataclass(frozen=True)
@@ -134,7 +169,9 @@ class _Air:
     states: tuple[operating.NamedState, ...]
 
 
-class _Judge:
+class Judge:
+    """Judges sets of one task and keeps what they share."""
+
     def __init__(self, task: Task) -> None:
         self.task = task
         self.store: dict[str, FloatArray] = {}
@@ -142,6 +179,10 @@ class _Judge:
         self.base = self._assembled({})
         self.last: tuple[tuple[int, ...], headroom.Loads] | None = None
         self.single: dict[int, dict[str, Any]] = {}
+
+    def sets(self, sets: Sequence[tuple[int, ...]]) -> list[Judged]:
+        """Judge some sets, in their order."""
+        return [self.one(members) for members in sets]
 
     def one(self, members: tuple[int, ...]) -> Judged:
         task = self.task
@@ -221,7 +262,7 @@ class _Judge:
             p_power, wanted = float(reached.mean()), holds & reached
         word, limiting = "", ""
         if task.exact:
-            draws.tell(build)
+            draws.tell(build, task.learnt)
             worst = verdict.worst(tuple(verdict.judge(need, draws) for need in needs))
             word, limiting = worst.verdict, worst.part
         return Judged(float(wanted.mean()), float(holds.mean()), p_power, word, limiting)
@@ -240,6 +281,8 @@ class _Judge:
         # the build is kept so that no other can take the place of its parts in memory
         found = _Air(build, liquid, line, thin, states)
         if not self.task.exact:
+            if len(self.airs) >= MOST_AIRS:
+                self.airs.clear()
             self.airs[key] = found
         return found
 

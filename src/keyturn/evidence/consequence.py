@@ -8,6 +8,7 @@ leaving a fault alone only where some quantity that a builder relies on leaves i
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -42,12 +43,10 @@ def broken(space: Space, whole: FloatArray) -> dict[str, Mask]:
     return out
 
 
-def matters(
-    model: Model, space: Space, whole: FloatArray, repaired: tuple[str, ...] = ()
-) -> Mask:
+def matters(probe: Probe, space: Space, whole: FloatArray, repaired: tuple[str, ...] = ()) -> Mask:
     """For each particle whether a fault that is left, after those repairs, matters."""
     count = whole.shape[0]
-    mended = {name for cause in repaired for name in renewed.repairable()[cause]}
+    mended = renewed.mended(repaired)
     left = {name: mask for name, mask in broken(space, whole).items() if name not in mended}
     if not left:
         return np.zeros(count, dtype=bool)
@@ -58,34 +57,34 @@ def matters(
     sound = values | {
         name: np.where(mask, centre[name], values[name]) for name, mask in left.items()
     }
-    rows, base = _probe(model)
     both = {name: np.vstack([values[name], sound[name]]) for name in values}
-    found = forward.predict(base, both)
+    found = forward.predict(probe.base, both)
     away = found[:count] - found[count:]
     out = np.zeros(count, dtype=bool)
-    for number, row in enumerate(rows):
+    for number, row in enumerate(probe.rows):
         scale = np.abs(found[count:, number]) if row["share"] else 1.0
         side = {"either": np.abs(away[:, number]), "above": away[:, number]}
         far = side.get(row["side"], -away[:, number])
         out |= ~(far <= row["limit"] * scale)  # what cannot be solved matters
-    return out & np.any(np.hstack(list(left.values())), axis=1)
+    return np.asarray(out & np.any(np.hstack(list(left.values())), axis=1), dtype=bool)
 
 
-def _probe(model: Model) -> tuple[list[Mapping[str, Any]], forward.Base]:
+@dataclass(frozen=True)
+class Probe:
     """The limits that this build can break, and the car where they are read."""
-    key = id(model.car)
-    if key not in _PROBES:
-        rows = [row for row in table()["limit"] if row["needs"] in possible(model.build)]
-        wanted = []
-        for row in rows:
-            pressure = model.build.regulator.set.si if row.get("pressure") == "set" else None
-            said = Conditions(pressure_gauge=pressure, duration=row.get("duration"))
-            wanted.append(observe.imagined(row["kind"], row["state"], said))
-        plan = observe.plan(model.build, tuple(wanted), model.car[2])
-        rows = [rows[item.number] for item in plan.observations]
-        _PROBES.clear()
-        _PROBES[key] = (rows, forward.base(model.build, plan, model.car))
-    return _PROBES[key]
+
+    rows: tuple[Mapping[str, Any], ...]
+    base: forward.Base
 
 
-_PROBES: dict[int, tuple[list[Mapping[str, Any]], forward.Base]] = {}
+def probe(model: Model) -> Probe:
+    """Everything that does not change from particle to particle."""
+    rows = [row for row in table()["limit"] if row["needs"] in possible(model.build)]
+    wanted = []
+    for row in rows:
+        pressure = model.build.regulator.set.si if row.get("pressure") == "set" else None
+        said = Conditions(pressure_gauge=pressure, duration=row.get("duration"))
+        wanted.append(observe.imagined(row["kind"], row["state"], said))
+    plan = observe.plan(model.build, tuple(wanted), model.car[2])
+    kept = tuple(rows[item.number] for item in plan.observations)
+    return Probe(kept, forward.base(model.build, plan, model.car))

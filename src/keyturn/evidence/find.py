@@ -9,8 +9,18 @@ import numpy as np
 
 from keyturn.build.model import Build
 from keyturn.errors import CannotAnswer
-from keyturn.evidence import after, forward, likelihood, next_test, observe, pooled, speaks
-from keyturn.evidence.causes import HEALTHY, NONE, possible
+from keyturn.evidence import (
+    after,
+    decide,
+    forward,
+    likelihood,
+    next_test,
+    observe,
+    pooled,
+    renewed,
+    speaks,
+)
+from keyturn.evidence.causes import HEALTHY, NONE, moved_rows, possible
 from keyturn.evidence.infer import Posterior, Suspect, infer, prepare
 from keyturn.evidence.reading import Reading, kinds, usable
 from keyturn.evidence.result import CauseRow, Contradiction, FindResult, Trust
@@ -44,12 +54,17 @@ def find(
             ("fuel pressure at the rail with the key on, at idle and at a raised speed",),
         )
     posterior = infer(build, kept, rng, moved, model=model)
-    samples = pooled.pooled(posterior, POOL, rng)
-    prior = pooled.prior_values(posterior, POOL, rng)
+    repaired = renewed.so_far(kept)
+    mended = renewed.mended(repaired)
+    samples = renewed.current(pooled.pooled(posterior, POOL, rng), mended)
+    prior = renewed.current(pooled.prior_values(posterior, POOL, rng), mended)
     predicted = {item.cause.name: _expected(posterior, item, rng) for item in posterior.suspects}
     trust = _trust(posterior, predicted)
     causes = _causes(posterior, predicted, _unread(posterior, rng))
     answer = _answer(causes, trust)
+    state = decide.belief(posterior, model, repaired, rng)
+    tried = next_test.candidates(model, kept, possible(build), repaired)
+    ranked = next_test.judged(state, model, tried)
     draws = np.random.default_rng(seed)
     return FindResult(
         name=build.name,
@@ -59,10 +74,13 @@ def find(
         threshold=_threshold(),
         causes=causes,
         quantities=pooled.quantities(posterior, model, samples, prior),
-        next=next_test.rank(posterior, model, kept, possible(build), rng),
+        next=ranked,
+        act=decide.act(state, ranked) if trust.converged else None,
         verdict_before=after.before(build, CHECK_SAMPLES, draws),
         verdict_after=after.after(build, samples, prior, CHECK_SAMPLES, draws),
         trust=trust,
+        moved=moved_rows(build, moved),
+        notes=_notes(posterior),
         readings=len(kept),
         seed=seed,
         seconds=time.perf_counter() - started,
@@ -134,6 +152,23 @@ def _causes(
             )
         )
     return tuple(rows)
+
+
+def _notes(posterior: Posterior) -> tuple[str, ...]:
+    """What the readings cannot tell apart whatever they say."""
+    open_ones = {item.cause.name for item in posterior.suspects if item.probability > COUNTED}
+    speeds = {
+        posterior.base.plan.columns[row.column].state.engine_speed
+        for row in posterior.rows
+        if row.kind == "manifold-pressure" and row.column is not None
+    }
+    if len(speeds) == 1 and {"belt slip", "charge leak"} <= open_ones:
+        return (
+            "boost at one speed does not tell belt slip from a charge leak: read it at full load "
+            "at a second speed, half as fast or slower; a slipping belt holds there, a leak "
+            "shows more",
+        )
+    return ()
 
 
 def _answer(causes: tuple[CauseRow, ...], trust: Trust) -> str:

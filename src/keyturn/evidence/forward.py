@@ -9,11 +9,12 @@ from scipy.special import ndtr
 
 from keyturn.build.model import Build, Part
 from keyturn.errors import CannotSolve
+from keyturn.evidence import observe, renewed
 from keyturn.evidence.observe import Column, Observation, Plan
 from keyturn.evidence.unknowns import split_feed
 from keyturn.physics import fuel
 from keyturn.system import equations, operating, parts
-from keyturn.system.circuit import Circuit, FloatArray, Path
+from keyturn.system.circuit import Circuit, FloatArray, Path, PumpArrays
 from keyturn.system.draws import BELT_SLIP, CHARGE_LEAK, Draws
 from keyturn.system.headroom import lambda_ratio
 from keyturn.system.solution import CircuitSolution
@@ -62,6 +63,16 @@ class Base:
     restricted: FloatArray
     kept: dict[str, FloatArray]  # manifold pressure over that without a loss, (GRID, columns)
     paths: dict[str, tuple[Path, Path]]  # feed and rail: filters, others
+    groups: tuple[Group, ...] = ()  # readings with the same parts renewed; empty: none is
+
+
+@dataclass(frozen=True)
+class Group:
+    """Readings that share what was renewed, and the car at their working points."""
+
+    fresh: tuple[str, ...]  # unknowns as good as described
+    numbers: tuple[int, ...]  # of the observations
+    base: Base
 
 
 def nominal(build: Build) -> Car:
@@ -71,12 +82,21 @@ def nominal(build: Build) -> Car:
     return draws, liquid, operating.full_load(build, draws, liquid)
 
 
-def base(
-    build: Build,
-    plan: Plan,
-    car: Car,
-) -> Base:
+def base(build: Build, plan: Plan, car: Car) -> Base:
     """Everything that does not change from particle to particle."""
+    said = [renewed.fresh(row.source.conditions) for row in plan.observations]
+    whole = _base(build, plan, car)
+    if not any(said):
+        return whole
+    groups = []
+    for fresh in sorted(set(said)):
+        numbers = tuple(number for number, own in enumerate(said) if own == fresh)
+        part = observe.only(plan, numbers)
+        groups.append(Group(fresh, numbers, _base(build, part, car)))
+    return replace(whole, groups=tuple(groups))
+
+
+def _base(build: Build, plan: Plan, car: Car) -> Base:
     draws, liquid, line = car
     columns = plan.columns or (STANDING,)
     rows = tuple(column.state for column in columns)
@@ -222,9 +242,8 @@ def air_share(build: Build, values: Values) -> FloatArray:
     return 1.0 - (1.0 - values["air"]) * (1.0 - vapour_share(build, values))
 
 
-def tank_leak(build: Build, values: Values) -> FloatArray:
-    """The leak inside the tank as an orifice [m3/s/Pa^0.5], from its share of the stated flow."""
-    pump = parts.pump_arrays(build, Draws(build, 0, np.random.default_rng(0)))
+def tank_leak(pump: PumpArrays, values: Values) -> FloatArray:
+    """The leak inside the tank as an orifice [m3/s/Pa^0.5]; ``pump`` as the build states it."""
     whole = pump.free_flow * pump.parallel * pump.flow_scale
     return np.asarray(values["leak"] * whole / np.sqrt(LEAK_PRESSURE))
 
@@ -253,7 +272,7 @@ def assemble(base: Base, values: Values) -> tuple[Circuit, parts.Duty]:
             current_at_zero=pump.current_at_zero * factor,
             current_per_pressure=pump.current_per_pressure * factor,
             current_per_voltage=pump.current_per_voltage * factor,
-            leak=tank_leak(build, values),
+            leak=tank_leak(pump, values),
         ),
         wiring_resistance=resistance,
         suction=None if plain.suction is None else _scaled(plain.suction, values["strainer"]),
@@ -297,6 +316,12 @@ def predict(base: Base, values: Values) -> FloatArray:
 
     For a yes or no it is the chance of a yes.
     """
+    if base.groups:
+        whole = np.empty((next(iter(values.values())).shape[0], len(base.plan.observations)))
+        for group in base.groups:
+            own = renewed.current(values, group.fresh)
+            whole[:, list(group.numbers)] = predict(group.base, own)
+        return whole
     state = solved(base, values)
     rows = next(iter(values.values())).shape[0]
     out = np.empty((rows, len(base.plan.observations)))

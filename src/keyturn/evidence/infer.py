@@ -18,6 +18,7 @@ SCREEN = 384  # particles of the first look at every cause
 FULL = 2304  # particles of a cause that stays in question
 KEPT = 0.02  # a cause above this after the first look is sampled in full
 FELT = 1e-3  # change of a prediction, in sigmas, above which an unknown is felt
+FELT_SOUND = 0.02  # the same for a healthy unknown: below, its spread is lost in the instrument's
 PROBES = 6
 YES_NO = 0.05  # a chance of a yes that moves by this is one sigma
 AGREE = 1.5  # log evidence of the first look and of the full sample may differ by this
@@ -64,7 +65,11 @@ def infer(
     base, active, silent = focus(model, readings)
     rows = base.plan.observations
     clouds: dict[tuple[str, ...], sampler.Cloud] = {}
-    spaces = [Space(cause, model.unknowns, active) for cause in causes(build, moved)]
+    sound = felt_sound(base, model.unknowns)
+    spaces = [
+        Space(cause, model.unknowns, _sampled_columns(cause, model.unknowns, active, sound))
+        for cause in causes(build, moved)
+    ]
 
     def cloud(space: Space, count: int) -> sampler.Cloud:
         key = _key(space, count)
@@ -143,6 +148,43 @@ def felt(base: forward.Base, rows: tuple[Unknown, ...]) -> tuple[int, ...]:
     spread = np.array([item.spread or YES_NO for item in base.plan.observations])
     away = np.nanmax(np.abs(predicted[1:] - predicted[:1]) / spread, axis=(1, 2))
     return tuple(sorted({n for (n, _), far in zip(changes, away, strict=True) if far > FELT}))
+
+
+def felt_sound(base: forward.Base, rows: tuple[Unknown, ...]) -> tuple[int, ...]:
+    """Columns of the unknowns that move some prediction while they are healthy themselves."""
+    points = np.random.default_rng(1).standard_normal((PROBES, len(rows)))
+    broken = np.arange(PROBES)[:, None] % 2 == 0
+    start = {
+        row.name: np.where(
+            broken, row.value(points[:, [n]], True), row.value(points[:, [n]], False)
+        )
+        for n, row in enumerate(rows)
+    }
+    changes = [
+        {row.name: row.value(points[:, [n]] + step, False)}
+        for n, row in enumerate(rows)
+        for step in (0.0, 2.0)
+    ]
+    stacked = {
+        name: np.vstack([change.get(name, value) for change in changes])
+        for name, value in start.items()
+    }
+    predicted = forward.predict(base, stacked).reshape(len(rows), 2, PROBES, -1)
+    spread = np.array([item.spread or YES_NO for item in base.plan.observations])
+    away = np.nanmax(np.abs(predicted[:, 1] - predicted[:, 0]) / spread, axis=(1, 2))
+    return tuple(int(n) for n in np.flatnonzero(away > FELT_SOUND))
+
+
+def _sampled_columns(
+    cause: Cause, rows: tuple[Unknown, ...], active: tuple[int, ...], sound: tuple[int, ...]
+) -> tuple[int, ...]:
+    """Columns that are sampled: what is felt in its healthy spread, and the faults of the cause.
+
+    Where some of several are at fault, all that may be: a fault that no reading feels still
+    counts towards how many there are.
+    """
+    faulty = {n for n, row in enumerate(rows) if row.name in cause.at_fault}
+    return tuple(sorted({*sound, *(faulty if cause.least else faulty & set(active))}))
 
 
 def _target(base: forward.Base, space: Space) -> sampler.LogLikelihood:

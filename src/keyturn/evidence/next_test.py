@@ -10,29 +10,27 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any
 
 import numpy as np
 
-from keyturn.build.schema import read_data
-from keyturn.evidence import forward, observe
-from keyturn.evidence.causes import HEALTHY, NONE, Cause
-from keyturn.evidence.infer import Model, Posterior, Suspect
+from keyturn.evidence import forward, observe, renewed
+from keyturn.evidence.causes import NONE
+from keyturn.evidence.decide import Belief, belief, hour, prospect, tests
+from keyturn.evidence.infer import Model, Posterior
 from keyturn.evidence.likelihood import slip_share
 from keyturn.evidence.observe import Observation
-from keyturn.evidence.pooled import Values, full_values, stack
+from keyturn.evidence.pooled import Values, stack
 from keyturn.evidence.reading import Conditions, Reading, kinds
 from keyturn.evidence.result import NextTest, Outcome
 from keyturn.system.circuit import FloatArray
 
-LEAST_CAUSE = 2e-3  # causes below this are not followed
-PER_CAUSE = 512
 BINS_PER_SIGMA = 3.0
 FEWEST_BINS, MOST_BINS = 64, 1500
 TIE = 0.05  # of the best saving
 TIE_MONEY = 1.0
 LEAST_OUTCOME = 0.02
+NEAR = 4  # leading tests whose noise is looked at
 
 
 @dataclass(frozen=True)
@@ -41,24 +39,16 @@ class Candidate:
     reading: Reading
 
 
-@cache
-def table() -> Mapping[str, Any]:
-    """data/tests.toml."""
-    return read_data("tests.toml")
-
-
-def hour() -> float:
-    """An hour of the builder's time in money."""
-    return float(table()["money"]["hour"])
-
-
-def candidates(model: Model, made: tuple[Reading, ...], possible: set[str]) -> list[Candidate]:
-    """Tests that this build allows and that have not been made."""
+def candidates(
+    model: Model, made: tuple[Reading, ...], possible: set[str], repaired: tuple[str, ...] = ()
+) -> list[Candidate]:
+    """Tests that this build allows and that have not been made since the last repair."""
     build = model.build
-    done = {_same(reading) for reading in made}
+    done = {key(reading) for reading in made}
+    owned = {key(reading)[:-2] for reading in made}
     found = []
-    for row in table()["test"]:
-        if row["needs"] not in possible:
+    for row in tests()["test"]:
+        if row["needs"] not in possible or row.get("lent") in repaired:
             continue
         pressure = build.regulator.set.si if row.get("pressure") == "set" else None
         said = Conditions(
@@ -66,20 +56,26 @@ def candidates(model: Model, made: tuple[Reading, ...], possible: set[str]) -> l
             isolated=row.get("isolated"),
             pressure_gauge=pressure,
             duration=row.get("duration"),
+            renewed=renewed.join(repaired),
+            lent=row.get("lent"),
         )
         reading = observe.imagined(row["kind"], row["state"], said, row.get("spread"))
         if row["kind"] == "timed-volume":
             expected = build.pump.curve.y[0] * 0.7 * row["duration"]
             spread = kinds()["timed-volume"].usual_spread(expected)
             reading = observe.imagined(row["kind"], row["state"], said, spread)
-        if _same(reading) not in done:
-            found.append(Candidate(row, reading))
+        if key(reading) in done:
+            continue
+        own = "lent" not in row and key(reading)[:-2] in owned
+        found.append(Candidate({**row, "money": 0.0} if own else row, reading))
     return found
 
 
-def _same(reading: Reading) -> tuple[object, ...]:
-    reference = "off" if reading.conditions.reference == "off" else "on"
-    return reading.kind, reading.state, reference, reading.conditions.isolated
+def key(reading: Reading) -> tuple[object, ...]:
+    """What makes two readings the same test of the same car."""
+    said = reading.conditions
+    reference = "off" if said.reference == "off" else "on"
+    return reading.kind, reading.state, reference, said.isolated, said.renewed, said.lent
 
 
 def rank(
@@ -90,86 +86,91 @@ def rank(
     rng: np.random.Generator,
 ) -> tuple[NextTest, ...]:
     """Candidate tests, the one that is expected to save most first."""
-    tried = candidates(model, made, possible)
+    repaired = renewed.so_far(made)
+    state = belief(posterior, model, repaired, rng)
+    return judged(state, model, candidates(model, made, possible, repaired))
+
+
+def judged(state: Belief, model: Model, tried: list[Candidate]) -> tuple[NextTest, ...]:
+    """The same from a belief that is already there."""
     if not tried:
         return ()
-    plan = observe.plan(model.build, tuple(item.reading for item in tried), model.car[2])
+    readings = tuple(item.reading for item in tried)
+    plan = observe.plan(model.build, readings, model.car[2])
     base = forward.base(model.build, plan, model.car)
-    followed = [item for item in posterior.suspects if item.probability >= LEAST_CAUSE]
-    weight = np.array([item.probability for item in followed])
-    weight = weight / weight.sum()
-    predicted = _predictions(base, followed, rng)
-    loss = losses([item.cause for item in followed])
-    rows: list[tuple[NextTest, float]] = []
+    predicted = _predictions(base, state, readings)
+    rows: list[tuple[NextTest, int]] = []
     for number, observation in enumerate(plan.observations):
-        chosen = [block[:, number] for block in predicted]
-        row = tried[observation.number].row
-        whole = _judge(observation, followed, chosen, weight, loss)
-        halves = [
-            _judge(observation, followed, [b[k::2] for b in chosen], weight, loss)[0]
-            for k in (0, 1)
-        ]
-        rows.append((_test(row, whole, made, tried), abs(halves[0] - halves[1])))
-    return ordered(rows)
+        found = _judge(observation, state, _shown(state, predicted, number))
+        rows.append((_test(tried[observation.number].row, found, tried), number))
+    rows.sort(key=lambda item: -item[0].net)
+    noise = [
+        _noise(plan.observations[n], state, _shown(state, predicted, n)) for _, n in rows[:NEAR]
+    ]
+    noise += [noise[-1]] * (len(rows) - len(noise))
+    return ordered([(row, own) for (row, _), own in zip(rows, noise, strict=True)])
+
+
+def _shown(state: Belief, predicted: list[FloatArray], number: int) -> list[FloatArray]:
+    """What one test would show in every branch."""
+    return [predicted[branch.at][branch.chosen, number] for branch in state.branches]
+
+
+def _noise(row: Observation, state: Belief, chosen: list[FloatArray]) -> float:
+    """By how much the saving differs between two halves of the particles."""
+    one, two = (_judge(row, state, [block[k::2] for block in chosen])[0] for k in (0, 1))
+    return abs(one - two)
 
 
 def _predictions(
-    base: forward.Base, followed: list[Suspect], rng: np.random.Generator
+    base: forward.Base, state: Belief, readings: tuple[Reading, ...]
 ) -> list[FloatArray]:
+    """What each test would show, for the particles of every followed cause."""
+    rng = np.random.default_rng(0)
     blocks: list[Values] = []
-    for item in followed:
-        size = min(PER_CAUSE, item.z.shape[0])
-        chosen = item.z[rng.permutation(item.z.shape[0])[:size]]
-        blocks.append(full_values(item.space, chosen, rng))
+    for item, whole in zip(state.followed, state.whole, strict=True):
+        space = replace(item.space, unknowns=renewed.widened(item.space.unknowns, readings))
+        more = rng.standard_normal((whole.shape[0], len(space.unknowns) - whole.shape[1]))
+        blocks.append(space.all_values(np.hstack([whole, more])))
     predicted = forward.predict(base, stack(blocks))
-    ends = np.cumsum([next(iter(block.values())).shape[0] for block in blocks])[:-1]
+    ends = np.cumsum([whole.shape[0] for whole in state.whole])[:-1]
     return [np.nan_to_num(part) for part in np.split(predicted, ends)]
 
 
-def losses(rows: list[Cause]) -> FloatArray:
-    """Money and time lost, (repair of, true cause)."""
-    again = table_of_causes()["wrong_repair"]
-    rate = hour()
-    cost = np.array([row.money + row.hours * rate for row in rows])
-    look = float(again["hours"]) * rate
-    out = cost[:, None] + cost[None, :] + look
-    for n, row in enumerate(rows):
-        if row.name == HEALTHY:
-            out[n, :] = cost[n] + np.array([other.wrong for other in rows])
-            out[:, n] = cost + cost[n]
-    np.fill_diagonal(out, cost)
-    return np.asarray(out)
-
-
-@cache
-def table_of_causes() -> Mapping[str, Any]:
-    """data/causes.toml."""
-    return read_data("causes.toml")
-
-
 def _judge(
-    row: Observation,
-    followed: list[Suspect],
-    chosen: list[FloatArray],
-    weight: FloatArray,
-    loss: FloatArray,
-) -> tuple[float, float, tuple[Outcome, ...]]:
-    """Expected saving, bits about the cause, and what each result would mean."""
-    names = [item.cause.name for item in followed]
+    row: Observation, state: Belief, chosen: list[FloatArray]
+) -> tuple[float, float, float, tuple[Outcome, ...]]:
+    """Expected saving, bits about the cause and about being clear, what each result would mean."""
+    names = [branch.cause.name for branch in state.branches]
     if row.yes_no:
-        yes = np.array([0.5 if n == NONE else c.mean() for n, c in zip(names, chosen, strict=True)])
+        yes = np.array(
+            [
+                0.5 if n == NONE or not c.size else c.mean()
+                for n, c in zip(names, chosen, strict=True)
+            ]
+        )
         share = slip_share()
         yes = (1.0 - share) * yes + share / 2.0
         mass, edges = np.stack([1.0 - yes, yes], axis=1), np.array([-0.5, 0.5, 1.5])
     else:
         mass, edges = _masses(row, names, chosen)
-    joint = weight[:, None] * mass
-    total = joint.sum(axis=0)
-    saved = float((loss @ weight).min() - (loss @ joint).min(axis=0).sum())
+    joint = state.weight[:, None] * mass
+    before = prospect(state, joint.sum(axis=1, keepdims=True)).loss[0]
+    saved = float(before - prospect(state, joint).loss.sum())
+    different = list(dict.fromkeys(names))
+    by_cause = np.array([joint[[n == one for n in names]].sum(axis=0) for one in different])
+    bad = np.array([branch.matters for branch in state.branches])
+    by_clear = np.array([joint[bad].sum(axis=0), joint[~bad].sum(axis=0)])
+    outcomes = _outcomes(by_cause, joint.sum(axis=0), edges, different)
+    return max(saved, 0.0), _bits(by_cause), _bits(by_clear), outcomes
+
+
+def _bits(joint: FloatArray) -> float:
+    """Mutual information of rows and columns."""
+    alone = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
-        term = joint * np.log2(mass / total)
-    bits = float(np.nansum(term))
-    return max(saved, 0.0), max(bits, 0.0), _outcomes(joint, total, edges, names)
+        term = joint * np.log2(joint / alone)
+    return max(float(np.nansum(term)), 0.0)
 
 
 def _masses(
@@ -188,7 +189,7 @@ def _masses(
     share = slip_share()
     out = np.full((len(names), bins), 1.0 / bins)
     for number, values in enumerate(chosen):
-        if names[number] == NONE:
+        if names[number] == NONE or not values.size:
             continue
         count = np.histogram(np.clip(values, low, high), edges)[0] / values.size
         wide = np.convolve(count, kernel, mode="full")[reach : reach + bins]
@@ -228,12 +229,11 @@ def _outcomes(
 
 def _test(
     row: Mapping[str, Any],
-    judged: tuple[float, float, tuple[Outcome, ...]],
-    made: tuple[Reading, ...],
+    found: tuple[float, float, float, tuple[Outcome, ...]],
     tried: list[Candidate],
 ) -> NextTest:
-    saves, bits, outcomes = judged
-    danger = float(table()["risk"]["cost"][row["risk"] - 1])
+    saves, bits, clears, outcomes = found
+    danger = float(tests()["risk"]["cost"][row["risk"] - 1])
     own = row["money"] + row["minutes"] / 60.0 * hour() + danger
     open_names = {item.row["name"] for item in tried}
     return NextTest(
@@ -252,13 +252,14 @@ def _test(
         bits=bits,
         tied=False,
         outcomes=outcomes,
+        clears=clears,
     )
 
 
 def ordered(rows: list[tuple[NextTest, float]]) -> tuple[NextTest, ...]:
     """By net saving; a dangerous test leads only when it leads clearly; ties are marked."""
     rows = sorted(rows, key=lambda item: -item[0].net)
-    risk = table()["risk"]
+    risk = tests()["risk"]
     first = rows[0][0]
     if first.risk >= risk["dangerous"]:
         near = first.net - float(risk["hair"]) * max(abs(first.net), abs(first.saves))

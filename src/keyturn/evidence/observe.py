@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -73,6 +73,16 @@ def plan(build: Build, readings: tuple[Reading, ...], line: operating.Line) -> P
     return Plan(tuple(rows), tuple(columns), tuple(silent))
 
 
+def only(plan: Plan, numbers: tuple[int, ...]) -> Plan:
+    """The plan of some of its observations, with the working points that they need."""
+    rows = [plan.observations[number] for number in numbers]
+    used = sorted({row.column for row in rows if row.column is not None})
+    moved = tuple(
+        row if row.column is None else replace(row, column=used.index(row.column)) for row in rows
+    )
+    return Plan(moved, tuple(plan.columns[at] for at in used), plan.silent)
+
+
 def _parts(reading: Reading, readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
     """A second gauge is two numbers: its own, and the first gauge's unless that was stored too."""
     first = reading.conditions.pressure_gauge
@@ -83,6 +93,7 @@ def _parts(reading: Reading, readings: tuple[Reading, ...]) -> tuple[Reading, ..
         and other.state == reading.state
         and other.conditions.engine_speed == reading.conditions.engine_speed
         and other.conditions.reference == reading.conditions.reference
+        and other.conditions.renewed == reading.conditions.renewed
         for other in readings
     )
     if known:

@@ -28,6 +28,8 @@ def full_values(space: Space, z: FloatArray, rng: np.random.Generator) -> Values
 def whole_deviates(space: Space, z: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Deviates of every unknown: the felt ones from ``z``, the others from their prior."""
     everything = replace(space, active=tuple(range(len(space.unknowns))))
+    if space.active == everything.active:
+        return z
     whole = everything.draw(z.shape[0], rng)
     whole[:, list(space.active)] = z
     return whole
@@ -94,7 +96,7 @@ def quantities(
             band(np.maximum(copper + before["wiring"], 0.0)),
         ),
     ]
-    felt = {posterior.unknowns[n].name for n in posterior.suspects[0].space.active}
+    felt = {posterior.unknowns[n].name for item in posterior.suspects for n in item.space.active}
     for row in posterior.unknowns:
         if row.name in ALWAYS or row.name not in felt or row.fault is None:
             continue

@@ -29,6 +29,7 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "reference": ("on", "off"),
     "isolated": ("feed", "return", "both"),
 }
+TEXTS = ("renewed", "lent")  # conditions that are words of no fixed choice
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,8 @@ class Conditions:
     isolated: Literal["feed", "return", "both"] | None = None  # closed off during a hold
     pressure_gauge: float | None = None  # [Pa] see ``Kind.pressure``
     duration: float | None = None  # [s] after shut-off, or while fuel was caught
+    renewed: str | None = None  # causes whose parts were renewed before, see evidence.renewed
+    lent: str | None = None  # causes whose parts were lent a good one for this reading
 
 
 @dataclass(frozen=True)
@@ -158,7 +161,10 @@ def _judge(reading: Reading) -> None:
     for item in fields(Conditions):
         value = getattr(reading.conditions, item.name)
         words = CHOICES.get(item.name)
-        if value is not None and words is None:
+        if item.name in TEXTS:
+            if value is not None and not isinstance(value, str):
+                raise ValueError(f"{item.name} is {value!r}")
+        elif value is not None and words is None:
             numbers.append(value)
         elif value is not None and value not in (words or ()):
             raise ValueError(f"{item.name} is {value!r}")

@@ -13,6 +13,7 @@ from dataclasses import replace
 from functools import cache
 
 from keyturn.build.schema import read_data
+from keyturn.errors import Place, ValueRefused
 from keyturn.evidence.reading import Conditions, Reading
 from keyturn.evidence.unknowns import Unknown
 from keyturn.system.circuit import FloatArray
@@ -47,10 +48,22 @@ def so_far(readings: tuple[Reading, ...]) -> tuple[str, ...]:
     return tuple(sorted({name for item in readings for name in split(item.conditions.renewed)}))
 
 
+def mended(causes: Iterable[str]) -> tuple[str, ...]:
+    """Unknowns that these repairs make good."""
+    for name in causes:
+        if name not in repairable():
+            raise ValueRefused(
+                "no such repair",
+                place=Place(key="renewed"),
+                typed=name,
+                accepted=", ".join(repairable()),
+            )
+    return tuple(sorted({name for cause in causes for name in repairable()[cause]}))
+
+
 def fresh(said: Conditions) -> tuple[str, ...]:
     """Unknowns that are as good as described while this is read."""
-    causes = {*split(said.renewed), *split(said.lent)}
-    return tuple(sorted({name for cause in causes for name in repairable()[cause]}))
+    return mended({*split(said.renewed), *split(said.lent)})
 
 
 def widened(rows: tuple[Unknown, ...], readings: tuple[Reading, ...]) -> tuple[Unknown, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from keyturn.system.result import Band
 
@@ -31,6 +32,18 @@ class CauseRow:
     repair: str
     money: float
     hours: float
+
+
+@dataclass(frozen=True)
+class MovedPrior:
+    """A prior that the user has moved."""
+
+    name: str  # of a cause, or of an unknown
+    moves: str  # "cause": its probability; "spread": factor on the spread of the fault
+    value: float
+    usual: float  # what the package says
+    reason: str
+    where: str  # "--prior" or "build.toml"
 
 
 @dataclass(frozen=True)
@@ -70,6 +83,18 @@ class NextTest:
     bits: float  # about the cause
     tied: bool  # with the first, within what the particles can tell
     outcomes: tuple[Outcome, ...]
+    clears: float = 0.0  # bits about whether a fault that matters is left
+
+
+@dataclass(frozen=True)
+class Act:
+    """What to do next, and what it is expected to save."""
+
+    kind: Literal["test", "repair", "leave", "ask"]
+    name: str  # of the test, or of the cause whose repair it is
+    words: str
+    saves: float  # over the next best thing; of a test after its own cost
+    left: float  # chance that a fault that matters is left as the car stands
 
 
 @dataclass(frozen=True)
@@ -118,6 +143,9 @@ class FindResult:
     verdict_before: Verdict
     verdict_after: Verdict
     trust: Trust
+    moved: tuple[MovedPrior, ...]
+    notes: tuple[str, ...]  # what these readings cannot tell apart, in words
     readings: int
     seed: int
     seconds: float
+    act: Act | None = None  # None where there is no answer

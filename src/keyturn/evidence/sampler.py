@@ -3,7 +3,8 @@
 Del Moral, Doucet and Jasra 2006, Sequential Monte Carlo samplers, J. R. Stat. Soc. B 68. Steps of
 the temperature are chosen so that the effective sample falls to a share; after each resampling
 the particles are moved by steps that leave the tempered posterior unchanged: in turn a step that
-keeps the Gaussian of the particles unchanged (autoregressive, Neal 1999) and a random walk.
+keeps the Gaussian of the particles unchanged (autoregressive, Neal 1999) and a random walk. The
+evidence is then weighed once more by importance sampling from what was found.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from keyturn.evidence import importance
 from keyturn.evidence.causes import Space
 from keyturn.system.circuit import FloatArray
 
@@ -20,7 +22,7 @@ TARGET = 0.5  # share of effective particles at which the next temperature is se
 # Moves go on until the mean acceptances of the autoregressive ones add up to this. One such move
 # carries a particle about as far as it can go, a random walk needs several.
 SUM_ACCEPTED, LAST_ACCEPTED = 1.2, 2.4  # on the way, and at the full posterior
-MOST_MOVES = 24
+MOST_MOVES, MOST_LAST_MOVES = 10, 24
 MOST_STAGES = 60
 LEAST_STEP, FIRST_STEP = 0.05, 0.9
 WALK_EVERY = 4  # each fourth move is a random walk, for what a Gaussian does not cover
@@ -61,6 +63,8 @@ def sample(
         z, value, made, memory = _move(space, log_likelihood, z, value, heat, rng)
         moves += made
         stages += 1
+    fresh = importance.log_evidence(space, log_likelihood, z, rng) if heat >= 1.0 else None
+    evidence = evidence if fresh is None else fresh
     effective = count / (1.0 + memory**2 * (1.0 / max(share, 1e-3) - 1.0))
     done = heat >= 1.0 and memory < STUCK and bool(np.isfinite(evidence))
     return Cloud(z, value, evidence, effective, done, stages, moves)
@@ -111,10 +115,11 @@ def _move(
     if z.shape[1] == 0:
         return z, value, 0, 0.0
     start = z
-    proposal = _Proposal(z)
+    proposal = _Proposal(space, z)
     accepted, moves = 0.0, 0
-    wanted = SUM_ACCEPTED if heat < 1.0 else LAST_ACCEPTED
-    while accepted < wanted and moves < MOST_MOVES:
+    last = heat >= 1.0
+    wanted, most = (LAST_ACCEPTED, MOST_LAST_MOVES) if last else (SUM_ACCEPTED, MOST_MOVES)
+    while accepted < wanted and moves < most:
         kind = _kind(moves, space)
         new, bent = proposal.step(kind, z, rng)
         found = log_likelihood(new)
@@ -123,26 +128,31 @@ def _move(
         z = np.where(take[:, None], new, z)
         value = np.where(take, found, value)
         rate = float(take.mean())
-        accepted += rate if kind == AUTO else 0.0
+        accepted += rate if kind in (AUTO, LEAP) else 0.0
         moves += 1
         proposal.adapt(kind, rate)
     return z, value, moves, _memory(start, z)
 
 
-AUTO, WALK, REDRAW = range(3)
+AUTO, WALK, REDRAW, LEAP = range(4)
 
 
 def _kind(moves: int, space: Space) -> int:
-    """Which kind of move comes next; where faults come and go, single unknowns are drawn anew."""
+    """Which kind of move comes next.
+
+    Where faults come and go, single unknowns are drawn anew, and whole particles from the mixture
+    over the sets of faults that was fitted: else a set of faults is hardly ever left.
+    """
     if space.cause.least:
-        return REDRAW if moves % 2 else AUTO
+        return (LEAP, REDRAW, AUTO, REDRAW)[moves % 4]
     return WALK if moves % WALK_EVERY == WALK_EVERY - 1 else AUTO
 
 
 class _Proposal:
     """Moves fitted to the particles at the start of a stage, their sizes adapted between moves."""
 
-    def __init__(self, z: FloatArray) -> None:
+    def __init__(self, space: Space, z: FloatArray) -> None:
+        self.mixture = importance.fit(space, z) if space.cause.least else None
         self.centre, self.root, self.inverse = _gaussian(z)
         self.sizes = {AUTO: FIRST_STEP, WALK: 2.38 / np.sqrt(z.shape[1])}
 
@@ -155,6 +165,10 @@ class _Proposal:
             rows = np.arange(z.shape[0])
             new[rows, rng.integers(z.shape[1], size=rows.size)] = rng.standard_normal(rows.size)
             return new, np.zeros(rows.size)
+        if kind == LEAP and self.mixture is not None:
+            new = self.mixture.draw(z.shape[0], rng)
+            return new, self.mixture.log_ratio(new) - self.mixture.log_ratio(z)
+        kind = AUTO if kind == LEAP else kind
         noise = rng.standard_normal(z.shape) @ self.root.T
         size = self.sizes[kind]
         if kind == WALK:
@@ -169,7 +183,7 @@ class _Proposal:
         return np.asarray(0.5 * ((away @ self.inverse) * away).sum(axis=1))
 
     def adapt(self, kind: int, rate: float) -> None:
-        if kind != REDRAW and rate < 0.25:
+        if kind in self.sizes and rate < 0.25:
             self.sizes[kind] = max(self.sizes[kind] * 0.6, LEAST_STEP)
 
 

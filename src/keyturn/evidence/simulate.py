@@ -44,6 +44,10 @@ def case_of(
     predicted = forward.predict(base, values)[0]
     readings = list(wanted)
     for row, value in zip(made.observations, predicted, strict=True):
+        readings[row.number] = replace(readings[row.number], value=float(value))
+    # the model's error of some kinds is a share of what is read: planned again, it is known
+    made = plan(model.build, tuple(readings), model.car[2])
+    for row, value in zip(made.observations, predicted, strict=True):
         read = read_value(row, float(value), rng, broken=cause.name == NONE)
         readings[row.number] = replace(readings[row.number], value=read)
     return Case(cause, values, tuple(readings))

@@ -84,6 +84,7 @@ def table() -> Mapping[str, Any]:
 def unknowns(build: Build) -> tuple[Unknown, ...]:
     """Every unknown, with the spreads that the build states put into the healthy ones."""
     own = _stated(build)
+    wider = {row.name: row.value for row in build.priors if row.moves == "spread"}
     rows = []
     for row in table()["unknown"]:
         healthy = Spread(**row["healthy"])
@@ -95,7 +96,7 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
                 words=row["words"],
                 quantity=row["quantity"],
                 healthy=healthy,
-                fault=Spread(**row["fault"]) if "fault" in row else None,
+                fault=_fault(row, wider.get(row["name"], 1.0)),
                 low=float(row["low"]),
                 high=float(row["high"]),
                 reason=row["reason"],
@@ -103,6 +104,14 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
             )
         )
     return tuple(rows)
+
+
+def _fault(row: Mapping[str, Any], factor: float) -> Spread | None:
+    """The spread of the fault, as much wider as the build says."""
+    if "fault" not in row:
+        return None
+    plain = Spread(**row["fault"])
+    return replace(plain, spread=plain.spread * factor)
 
 
 def _stated(build: Build) -> dict[str, float]:

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 from keyturn.errors import FileRefused, Place
 from keyturn.evidence.reading import from_row
-from keyturn.journal.readings import ACTS, TOPIC
+from keyturn.journal.readings import ACTS, TOPIC, row_of
 from keyturn.journal.store import Entry, Journal, body_text
 
 FORMAT = "keyturn.journal.v1"
@@ -137,4 +137,4 @@ def _judge_reading(entry: Entry, before: list[Entry]) -> None:
         if target.topic != TOPIC or target.act == "withdraws" or taken:
             raise ValueError(f"entry {target.id} is no reading that still stands")
     if entry.act != "withdraws":
-        from_row(entry.body)
+        from_row(row_of(entry.body))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from keyturn.errors import ValueRefused
 from keyturn.evidence.reading import Reading, Status, from_row, to_row
@@ -12,6 +13,8 @@ from keyturn.journal.store import Entry, Journal, damaged
 TOPIC = "reading"
 ACTS = ("new", "corrects", "confirms", "withdraws")
 OF_THE_ENTRY = ("id", "recorded", "corrects")  # said by the entry itself, not by its body
+TOKEN = "token"  # in a body: what the device called the reading, so that it is stored once
+MOST_TOKEN = 64
 
 
 def readings(journal: Journal) -> tuple[Reading, ...]:
@@ -29,10 +32,25 @@ def readings(journal: Journal) -> tuple[Reading, ...]:
     return tuple(found.values())
 
 
+def row_of(body: Mapping[str, Any]) -> dict[str, Any]:
+    """The reading in a body, without the token that a device may have put beside it.
+
+    Raises
+    ------
+    ValueError
+        The token is no short text.
+    """
+    token = body.get(TOKEN, "-")
+    if not isinstance(token, str) or not 0 < len(token) <= MOST_TOKEN:
+        raise ValueError("the token is no short text")
+    return {name: value for name, value in body.items() if name != TOKEN}
+
+
 def _of(entry: Entry) -> Reading:
     return replace(
-        from_row(entry.body), id=entry.id, recorded=entry.recorded, corrects=entry.points_to
-    )
+        from_row(row_of(entry.body)), id=entry.id, recorded=entry.recorded,
+        corrects=entry.points_to,
+    )  # fmt: skip
 
 
 def store(journal: Journal, new: Sequence[Reading]) -> tuple[Reading, ...]:
@@ -40,6 +58,26 @@ def store(journal: Journal, new: Sequence[Reading]) -> tuple[Reading, ...]:
     with journal.writing():
         entries = [journal.add(TOPIC, "new", _body(reading)) for reading in new]
     return tuple(_of(entry) for entry in entries)
+
+
+def store_once(journal: Journal, new: Reading, token: str) -> tuple[Reading, bool]:
+    """Add a reading that a device sends under a token of its own, and whether it is new.
+
+    A device that got no answer sends again: the same token gets the reading that is there.
+    """
+    with journal.writing():
+        for entry in journal.entries(TOPIC):
+            if entry.body.get(TOKEN) == token:
+                there = _of(entry)
+                same = (there.kind, there.state, there.typed) == (new.kind, new.state, new.typed)
+                if not same:
+                    raise ValueRefused(
+                        "this device sent another reading under the same token", typed=new.typed,
+                        advice=f"reading {there.id} was stored; type this one as a new reading",
+                    )  # fmt: skip
+                return there, False
+        entry = journal.add(TOPIC, "new", _body(new) | {TOKEN: token})
+    return _of(entry), True
 
 
 def put_in_place_of(journal: Journal, number: int, new: Reading, act: str) -> Reading:

@@ -9,6 +9,8 @@ from keyturn.report.plot import Plot, around, label, leader, rounded_range
 from keyturn.report.svg import LINE, SMALL, THICK, Drawing, points, wrap
 
 HEIGHT = 260.0
+HALF = 0.55
+HEAD = 104  # [%] room for the ring of a set that always holds
 
 
 def choose_figure(result: ChooseResult, width: float = 720.0, *, inline: bool = False) -> str:
@@ -21,9 +23,10 @@ def choose_figure(result: ChooseResult, width: float = 720.0, *, inline: bool = 
         drawing.text(0, y, line, 15, bold=True)
     rows = thinned(result.frontier)
     top = max(row.price for row in result.frontier)
-    plot = Plot(
-        drawing, 44, y + 40, width - 60, HEIGHT, rounded_range(0.0, max(top, 1.0) * 1.05), (0, 100)
-    )
+    # steps, not bars: where all sets are likely, the upper half shows them apart
+    foot = 50 if min(row.p for row in rows) > HALF else 0
+    prices = rounded_range(0.0, max(top, 1.0) * 1.05)
+    plot = Plot(drawing, 44, y + 40, width - 60, HEIGHT, prices, (foot, HEAD))
     plot.y_axis(f"probability that {asked(result)} [%]")
     plot.x_axis("cost, in the money of the build file")
     places = plot.places()
@@ -39,9 +42,13 @@ def choose_figure(result: ChooseResult, width: float = 720.0, *, inline: bool = 
         places.take((x - 6, mark - 6, 12, 12))
         words = f"{number}"
         leader(drawing, x, mark, label(drawing, places, around(x, mark, words), words, bold=True))
-    drawing.text(plot.left + plot.width - 4, level - 4, "95 %", SMALL, anchor="end", colour="holds")
+    spots = [(plot.left + x, level + y) for x in (plot.width - 22, 24) for y in (12, -9, 24)]
+    label(drawing, places, spots, "95 %", colour="holds")
     plot.frame()
     y = plot.top + plot.height + 44
+    if foot:
+        y += 14
+        drawing.text(0, y, f"The scale begins at {foot} %.", SMALL, colour="quiet")
     for number, row in enumerate(rows, start=1):
         for line in wrap(f"{number}: {choice_words(row, result)}", width, SMALL):
             y += 14

@@ -31,7 +31,7 @@ def text(result: ChooseResult, width: int = WIDTH, *, full: bool = False) -> str
         lines.append(f"  ({len(result.frontier) - len(rows)} more steps with --full)")
     lines += _corrected(result, width)
     lines += _gains(result, width, full=full)
-    lines += _limits(result, width)
+    lines += ["", *(part for words in limits(result) for part in textwrap.wrap(words, width))]
     return "\n".join(clean(line).rstrip() for line in lines)
 
 
@@ -123,28 +123,24 @@ def gain_words(row: Gain) -> str:
     return f"{_short(row.option, 50)} ({row.price:.0f})"
 
 
-def _limits(result: ChooseResult, width: int) -> list[str]:
-    lines = [""]
+def limits(result: ChooseResult) -> list[str]:
+    """What the answer does not cover, and how far its numbers can be trusted."""
+    lines = []
     if result.bounded:
-        lines += textwrap.wrap(
-            f"There are more combinations: only the cheapest {result.considered} were judged.",
-            width,
+        lines.append(
+            f"There are more combinations: only the cheapest {result.considered} were judged."
         )
     if result.refused:
         names, why = result.refused[0]
-        lines += textwrap.wrap(
-            _short(
-                f"{len(result.refused)} combinations could not be judged and count as not "
-                f"holding, such as {' + '.join(names)}: {clean(why)}",
-                2 * width,
-            ),
-            width,
+        words = (
+            f"{len(result.refused)} combinations could not be judged and count as not "
+            f"holding, such as {' + '.join(names)}: {clean(why)}"
         )
+        lines.append(_short(words, 2 * WIDTH))
     seen = math.ceil(100 * 1.96 * math.sqrt(0.25 / result.samples))
-    lines += textwrap.wrap(
+    lines.append(
         f"{result.considered} combinations, {result.samples} samples, seed {result.seed}; "
-        f"a probability carries a sampling error of up to {seen} %.",
-        width,
+        f"a probability carries a sampling error of up to {seen} %."
     )
     return lines
 

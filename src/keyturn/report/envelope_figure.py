@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ LOOKS = (
     ("cross", "ink"),
 )
 LEVELS = ((0.95, None), (0.80, "8 3"), (0.50, "4 3"), (0.05, "1.5 3"))
+MIDDLE_ONLY = ((0.50, None),)  # without samples there is one line: on one side it is enough
 
 
 def envelope(result: CheckResult, width: float = 720.0, *, inline: bool = False) -> str:
@@ -40,12 +42,12 @@ def envelope(result: CheckResult, width: float = 720.0, *, inline: bool = False)
         f"envelope{width:.0f}", width, "Where it holds, and what limits", about, inline=inline
     )
     speed, pressure = rpm_array(data.engine_speed), kpa_array(data.manifold_pressure)
-    height = 345.0 if width >= 600 else 320.0
-    x_range, y_range = _span(speed), _span(pressure)
-    plot = Plot(drawing, 46, 34, width - 92, height, x_range, y_range)
+    plot = _plot(drawing, data)
+    height = plot.height
     places = plot.places()
     masks = _regions(plot, data, parts, speed, pressure)
-    contours = _contours(plot, places, data, speed, pressure)
+    sampled = result.samples > 0
+    contours = _contours(plot, places, data, speed, pressure, LEVELS if sampled else MIDDLE_ONLY)
     edge = _beyond(plot, data, speed)
     plot.frame()
     places.take_line(edge, 4)
@@ -62,9 +64,27 @@ def envelope(result: CheckResult, width: float = 720.0, *, inline: bool = False)
         _name_worst(plot, places, worst, spot)
     _name_line(plot, places, edge)
     for words, chain in contours:
-        _name_contour(plot, places, words, chain)
-    drawing.height = _legend(drawing, parts, bool(contours), data, plot.top + height + 56)
+        _name_contour(plot, places, words if sampled else "just enough", chain)
+    foot = _legend(drawing, parts, plot.top + height + 56)
+    drawing.height = (
+        _shares(drawing, data, bool(contours), foot) if sampled else _middle(drawing, foot)
+    )
     return drawing.render()
+
+
+def _plot(drawing: Drawing, data: Envelope) -> Plot:
+    height = 345.0 if drawing.width >= 600 else 320.0
+    speed, pressure = rpm_array(data.engine_speed), kpa_array(data.manifold_pressure)
+    return Plot(drawing, 46, 34, drawing.width - 92, height, _span(speed), _span(pressure))
+
+
+def map_frame(result: CheckResult, width: float) -> dict[str, float | list[float]]:
+    """Where the map lies in the drawing of that width, for a finger that points at it."""
+    plot = _plot(Drawing("frame", width, "", "", inline=True), result.envelope)
+    return {
+        "width": width, "left": plot.left, "top": plot.top, "across": plot.width,
+        "down": plot.height, "rpm": list(plot.x_range), "map_kpa": list(plot.y_range),
+    }  # fmt: skip
 
 
 def _span(values: FloatArray) -> tuple[float, float]:
@@ -124,11 +144,16 @@ def _regions(
 
 
 def _contours(
-    plot: Plot, places: Places, data: Envelope, speed: FloatArray, pressure: FloatArray
+    plot: Plot,
+    places: Places,
+    data: Envelope,
+    speed: FloatArray,
+    pressure: FloatArray,
+    levels: Sequence[tuple[float, str | None]],
 ) -> list[tuple[str, list[Pair]]]:
     """Lines of equal probability; the longest piece of each carries the number."""
     named: list[tuple[str, list[Pair]]] = []
-    for level, dash in LEVELS:
+    for level, dash in levels:
         longest: list[Pair] = []
         for chain in lines(speed, pressure, data.p_holds, level):
             path = [(plot.px(a), plot.py(b)) for a, b in chain]
@@ -233,15 +258,15 @@ def _name_region(
             x, y = plot.px(float(speed[i])), plot.py(float(pressure[j]))
             boxes.append((x - w / 2, y - h / 2, w, h))
     if boxes:
-        cost = [places.clash(box) for box in boxes]
-        n = min(range(len(boxes)), key=lambda k: (round(cost[k]), k))
+        cost = places.costs(boxes)
+        n = int(np.argmin(np.round(cost)))
         if cost[n] > 0.3 * w * h:
             return
         x, y, _, _ = boxes[n]
         label(plot.drawing, places, [(x + w / 2, y + h / 2)], words, bold=True)
 
 
-def _legend(drawing: Drawing, parts: list[str], contours: bool, data: Envelope, y: float) -> float:
+def _legend(drawing: Drawing, parts: list[str], y: float) -> float:
     """Pattern, name; every part stands here even when its region is too small for words."""
     drawing.text(0, y, "Part with the least headroom:", SMALL, colour="quiet")
     columns = 3 if drawing.width >= 600 else 1
@@ -258,6 +283,16 @@ def _legend(drawing: Drawing, parts: list[str], contours: bool, data: Envelope, 
                 drawing.text(x + 36, y + 11 + 12 * down, line, SMALL)
             deepest = max(deepest, len(rows))
         y += 8 + 12 * deepest
+    return y
+
+
+def _middle(drawing: Drawing, y: float) -> float:
+    words = "Line: just enough with middle values. How sure that is follows with the bands."
+    return _under(drawing, words, y)
+
+
+def _shares(drawing: Drawing, data: Envelope, contours: bool, y: float) -> float:
+    """What the lines mean."""
     reachable = data.p_holds[data.reachable & np.isfinite(data.p_holds)]
     words = "Lines: share of samples in which everything holds."
     if contours:
@@ -271,6 +306,10 @@ def _legend(drawing: Drawing, parts: list[str], contours: bool, data: Envelope, 
         least = float(reachable.min())
         side = "above 95 %" if least >= 0.95 else "below 5 %" if reachable.max() < 0.05 else "alike"
         words = f"No line is crossed: the share of samples that hold is {side} everywhere reached."
+    return _under(drawing, words, y)
+
+
+def _under(drawing: Drawing, words: str, y: float) -> float:
     for line in wrap(words, drawing.width, SMALL):
         drawing.text(0, y + 12, line, SMALL, colour="quiet")
         y += 13

@@ -8,7 +8,7 @@ from keyturn.evidence.result import CauseRow, FindResult, NextTest, Quantity
 from keyturn.report.find_words import range_words, span_words
 from keyturn.report.phrases import tidy
 from keyturn.report.show import probability
-from keyturn.report.svg import LINE, SMALL, THIN, Drawing, wrap
+from keyturn.report.svg import LINE, SMALL, THICK, THIN, Drawing, wrap
 
 SAMPLES = 2000
 SHOWN, TESTS = 6, 3
@@ -51,11 +51,11 @@ def _cause(d: Drawing, row: CauseRow, y: float) -> float:
         d.text(0, y, line, SMALL)
     d.text(d.width, y, probability(row.p, SAMPLES), SMALL, anchor="end", bold=True)
     y += 4
-    d.box(0, y, d.width, BAR, stroke="quiet", line=THIN)
-    long = max(row.p * d.width, 1.0)
-    d.box(0, y, long, BAR, d.pattern("diagonal", "fuel"), "fuel", LINE)
-    mark = row.prior * d.width
-    d.line(mark, y - 2, mark, y + BAR + 2, "ink", LINE)
+    d.box(1, y, d.width - 2, BAR, stroke="quiet", line=THIN)
+    long = max(row.p * (d.width - 2), 1.0)
+    d.box(1, y, long, BAR, d.pattern("diagonal", "fuel"), "fuel", LINE)
+    mark = 1 + row.prior * (d.width - 2)
+    d.line(mark, y, mark, y + BAR + 3, "ink", THICK)
     return y + BAR + 6
 
 
@@ -92,10 +92,10 @@ def _test(d: Drawing, number: int, row: NextTest, y: float) -> float:
         d.text(0, y, line, SMALL, bold=True)
     y += 5
     total = sum(item.chance for item in row.outcomes) or 1.0
-    x = 0.0
+    x = 1.0
     motifs = ("level", "diagonal", "dots", "grid", "back", "upright")
     for n, item in enumerate(row.outcomes):
-        wide = item.chance / total * d.width
+        wide = item.chance / total * (d.width - 2)
         d.box(x, y, wide, BAR, d.pattern(motifs[n % len(motifs)], "ink"), "ink", LINE)
         d.box(x + wide / 2 - 6, y + 1, 12, BAR - 2, fill="paper")
         d.text(x + wide / 2, y + 11, f"{n + 1}", SMALL, anchor="middle", bold=True)

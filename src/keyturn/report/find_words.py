@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import asdict
 from typing import Any
 
-from keyturn.evidence.result import FindResult, NextTest, Outcome, Quantity, Speaks, Verdict
+from keyturn.evidence.result import (
+    Act,
+    FindResult,
+    MovedPrior,
+    NextTest,
+    Outcome,
+    Quantity,
+    Speaks,
+    Verdict,
+)
 from keyturn.glossary import unit_of
 from keyturn.report.phrases import INVENTED, tidy
 from keyturn.report.show import number, probability, shown
@@ -52,7 +62,23 @@ def _trust(result: FindResult, width: int) -> list[str]:
         )
     for words in result.trust.silent:
         lines += textwrap.wrap(f"Not used: {words}.", width)
+    for words in result.notes:
+        lines += textwrap.wrap(f"{words[:1].upper()}{words[1:]}.", width)
+    for moved in result.moved:
+        lines += textwrap.wrap(f"{moved_words(moved)}.", width)
     return lines
+
+
+def moved_words(row: MovedPrior) -> str:
+    """A prior that the user has moved."""
+    why = f": {row.reason}" if row.reason else ""
+    if row.moves == "spread":
+        return f"Spread of the fault {row.name} taken {row.value:g} times ({row.where}){why}"
+    usual = probability(row.usual, SAMPLES)
+    return (
+        f"Prior of {row.name} moved to {probability(row.value, SAMPLES)} from {usual} "
+        f"({row.where}){why}"
+    )
 
 
 def _causes(result: FindResult, width: int, *, full: bool) -> list[str]:
@@ -87,12 +113,13 @@ def changed(before: Verdict, after: Verdict) -> list[str]:
 
 
 def _next(result: FindResult, width: int, *, full: bool) -> list[str]:
+    lines = ["", act_words(result.act)] if result.act is not None else []
     if not result.next:
-        return []
+        return lines
     head = "Test next"
     if result.next[0].net <= 0.0:
         head = "No test is expected to save more than it takes; the nearest to it"
-    lines = ["", head]
+    lines += ["", head]
     for row in result.next if full else result.next[:TESTS]:
         lines += _item(test_words(row), width)
         for outcome in row.outcomes:
@@ -100,6 +127,19 @@ def _next(result: FindResult, width: int, *, full: bool) -> list[str]:
         for words in row.cautions:
             lines += [f"      {line}" for line in textwrap.wrap(f"caution: {words}", width - 6)]
     return lines
+
+
+def act_words(row: Act) -> str:
+    """What to do next, in one line."""
+    if row.kind == "test":
+        return f"Do next: test before buying anything: {row.words}"
+    if row.kind == "repair":
+        gain = f", expected to save {row.saves:.0f} over leaving it" if row.saves >= 1.0 else ""
+        return f"Do next: {row.words} ({row.name}){gain}"
+    left = probability(row.left, SAMPLES)
+    if row.kind == "leave":
+        return f"Do next: leave it; the chance of a fault that matters is {left}"
+    return f"Do next: ask someone who sees the car; no test here tells more, {left} is left open"
 
 
 def test_words(row: NextTest) -> str:
@@ -205,6 +245,7 @@ def to_json(result: FindResult) -> dict[str, Any]:
             }
             for row in result.quantities
         ],
+        "act": None if result.act is None else asdict(result.act),
         "next": [_test(row) for row in result.next],
         "verdict_before": _verdict(result.verdict_before),
         "verdict_after": _verdict(result.verdict_after),
@@ -223,6 +264,8 @@ def to_json(result: FindResult) -> dict[str, Any]:
             ],
             "not_used": list(result.trust.silent),
         },
+        "moved_priors": [asdict(row) for row in result.moved],
+        "notes": list(result.notes),
         "readings": result.readings,
         "seed": result.seed,
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from keyturn.report.show import VERDICT_ORDER, number, probability
+from keyturn.report.show import DASH, VERDICT_ORDER, number, probability
 from keyturn.report.svg import LINE, SMALL, THIN, Drawing, clean, points, text_width, wrap
 from keyturn.system.result import CheckResult, Headroom
 
@@ -77,7 +77,8 @@ def _bar(d: Drawing, row: Headroom, left: float, right: float, y: float, samples
     token, motif = LOOK.get(row.verdict, ("quiet", "dots"))
     low, middle, high = row.ratio.p05, row.ratio.p50, row.ratio.p95
     d.line(left, y + 8, right, y + 8, "quiet", THIN * 0.7)
-    d.text(d.width, y + 12, probability(row.p_holds, samples), SMALL, anchor="end")
+    chance = probability(row.p_holds, samples) if samples else DASH
+    d.text(d.width, y + 12, chance, SMALL, anchor="end")
     if math.isnan(middle):
         d.text(_at(1.0, left, right) + 6, y + 12, "not known", SMALL)
         return

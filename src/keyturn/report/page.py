@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from keyturn.report import phrases, tables
+from keyturn.evidence.choose import ChooseResult
+from keyturn.evidence.result import FindResult
+from keyturn.report import evidence, phrases, tables
 from keyturn.report.figures import NARROW, WIDE, all_figures
 from keyturn.report.svg import COLOURS, clean
 from keyturn.system.result import CheckResult
@@ -46,6 +49,23 @@ CAPTIONS = {
     ),
 }
 
+# the answers of `find` and `choose`, where a build has readings and options
+EVIDENCE_CAPTIONS = {
+    "find": (
+        "Which cause",
+        "What fits the readings of this car. Bar: probability with the readings; upright mark:"
+        " before them. Quantities: the thick line runs from 5 to 95 % with the readings, the thin"
+        " one before them. Tests stand in the order of what they are expected to save.",
+    ),
+    "choose": (
+        "Which purchase",
+        "Every sensible set of the options in the build file, each judged as a car of its own. A"
+        " numbered ring is a set that no cheaper one equals; between two rings more money buys"
+        " nothing. The probability is that of all parts together, so it is lower than that of any"
+        " one part.",
+    ),
+}
+
 DARK = {
     "ink": "#e7ecef",
     "paper": "#12191f",
@@ -63,9 +83,16 @@ def variables(colours: dict[str, str]) -> str:
     return "".join(f"--{name}:{value};" for name, value in colours.items())
 
 
-def page_data(result: CheckResult) -> dict[str, Any]:
+def page_data(
+    result: CheckResult,
+    find: FindResult | None = None,
+    choose: ChooseResult | None = None,
+    unanswered: Sequence[str] = (),
+) -> dict[str, Any]:
     """Everything that the template shows, in words."""
     return {
+        "evidence": evidence.notes(find, choose),
+        "unanswered": [phrases.tidy(item) for item in unanswered],
         "result": result,
         "title": f"{result.name}: {result.verdict}",
         "invented": phrases.INVENTED if result.invented else "",
@@ -74,7 +101,7 @@ def page_data(result: CheckResult) -> dict[str, Any]:
         "limits": phrases.limits(result),
         "steps": phrases.next_steps(result),
         "reasons": phrases.reasons(result),
-        "captions": CAPTIONS,
+        "captions": EVIDENCE_CAPTIONS | CAPTIONS,
         "missing": phrases.unstated(result),
         "flags": [phrases.tidy(item) for item in result.flags],
         "assumptions": [phrases.tidy(item) for item in result.assumptions],
@@ -87,8 +114,13 @@ def page_data(result: CheckResult) -> dict[str, Any]:
     }
 
 
-def page(result: CheckResult) -> str:
-    """The whole page as text."""
+def page(
+    result: CheckResult,
+    find: FindResult | None = None,
+    choose: ChooseResult | None = None,
+    unanswered: Sequence[str] = (),
+) -> str:
+    """The whole page; ``unanswered`` says why an answer of `find` or `choose` is not in it."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -97,7 +129,7 @@ def page(result: CheckResult) -> str:
         return clean(str(value)) if is_words else value
 
     def drawn(width: float) -> dict[str, Markup]:
-        figures = all_figures(result, width, inline=True)
+        figures = all_figures(result, width, inline=True, find=find, choose=choose)
         # our own SVG, every word in it escaped by the writer
         return {name: Markup(svg) for name, svg in figures.items()}
 
@@ -110,7 +142,7 @@ def page(result: CheckResult) -> str:
         finalize=tidy,
     )
     return home.get_template("page.html").render(
-        **page_data(result),
+        **page_data(result, find, choose, unanswered),
         wide=drawn(WIDE),
         narrow=drawn(NARROW),
         light=variables(COLOURS),

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
+from keyturn.evidence.choose import ChooseResult
+from keyturn.evidence.result import FindResult
 from keyturn.report import tables
 from keyturn.report.figures import WIDE, all_figures
-from keyturn.report.page import CAPTIONS, page_data
+from keyturn.report.page import page_data
 from keyturn.report.svg import clean
 from keyturn.system.result import CheckResult
 
@@ -28,9 +31,16 @@ def _table(table: tables.Table) -> dict[str, Any]:
     return {"head": table.head, "rows": table.rows, "right": table.right}
 
 
-def pdf_data(result: CheckResult) -> dict[str, Any]:
+def pdf_data(
+    result: CheckResult,
+    find: FindResult | None = None,
+    choose: ChooseResult | None = None,
+    unanswered: Sequence[str] = (),
+) -> dict[str, Any]:
     """What the template reads; words travel as data, so nothing in them is run."""
-    shown = {key: value for key, value in page_data(result).items() if key != "result"}
+    whole = page_data(result, find, choose, unanswered)
+    captions = whole["captions"]
+    shown = {key: value for key, value in whole.items() if key != "result"}
     shown = {
         key: _table(value) if isinstance(value, tables.Table) else value
         for key, value in shown.items()
@@ -39,20 +49,25 @@ def pdf_data(result: CheckResult) -> dict[str, Any]:
         "name": result.name,
         "verdict": result.verdict,
         "figures": {
-            name: {"svg": svg, "title": CAPTIONS[name][0], "about": CAPTIONS[name][1]}
-            for name, svg in all_figures(result, WIDE).items()
+            name: {"svg": svg, "title": captions[name][0], "about": captions[name][1]}
+            for name, svg in all_figures(result, WIDE, find=find, choose=choose).items()
         },
         "samples": result.samples,
         "seed": result.seed,
     }
 
 
-def pdf(result: CheckResult) -> bytes:
+def pdf(
+    result: CheckResult,
+    find: FindResult | None = None,
+    choose: ChooseResult | None = None,
+    unanswered: Sequence[str] = (),
+) -> bytes:
     """The PDF file; the same answer gives the same bytes."""
     import typst
 
     template = (files("keyturn.report") / "templates" / "sheet.typ").read_bytes()
-    data = json.dumps(_tidy(pdf_data(result)), allow_nan=False)
+    data = json.dumps(_tidy(pdf_data(result, find, choose, unanswered)), allow_nan=False)
     made = typst.compile(
         template,
         format="pdf",

@@ -7,8 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+import numpy as np
+
 from keyturn.report.show import whole
 from keyturn.report.svg import LINE, SMALL, TEXT, THIN, Drawing, text_width
+from keyturn.system.result import FloatArray
 
 Box = tuple[float, float, float, float]  # x, y (top), width, height
 
@@ -36,24 +39,36 @@ def rounded_range(low: float, high: float, wanted: int = 5) -> tuple[float, floa
     return math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
 
 
+CHUNK = 24  # places tried together: most labels find room among the first few
+ROUNDED = 3  # decimals of a cost: below that two places are equally good
+
+
 @dataclass
 class Places:
     """Boxes already taken on a figure."""
 
     bounds: Box
     taken: list[Box] = field(default_factory=list)
+    _rows: FloatArray = field(default_factory=lambda: np.empty((0, 4)))  # left, top, right, bottom
 
-    def clash(self, box: Box) -> float:
-        x, y, w, h = box
+    def costs(self, boxes: Sequence[Box]) -> FloatArray:
+        """How much of each box is taken already or lies out of bounds; 0 when it is free."""
+        self._catch_up()
+        x, y, w, h = np.array(boxes, dtype=float).T
         bx, by, bw, bh = self.bounds
-        cost = 4.0 * (max(0.0, bx - x) + max(0.0, x + w - bx - bw)) * h
-        cost += 4.0 * (max(0.0, by - y) + max(0.0, y + h - by - bh)) * w
-        for ox, oy, ow, oh in self.taken:
-            wide = min(x + w, ox + ow) - max(x, ox)
-            high = min(y + h, oy + oh) - max(y, oy)
-            if wide > 0 and high > 0:
-                cost += wide * high
+        cost: FloatArray = 4.0 * (np.maximum(0.0, bx - x) + np.maximum(0.0, x + w - bx - bw)) * h
+        cost += 4.0 * (np.maximum(0.0, by - y) + np.maximum(0.0, y + h - by - bh)) * w
+        left, top, right, bottom = self._rows.T
+        wide = np.minimum((x + w)[:, None], right) - np.maximum(x[:, None], left)
+        high = np.minimum((y + h)[:, None], bottom) - np.maximum(y[:, None], top)
+        cost += (np.maximum(wide, 0.0) * np.maximum(high, 0.0)).sum(axis=1)
         return cost
+
+    def _catch_up(self) -> None:
+        fresh = self.taken[len(self._rows) :]
+        if fresh:
+            x, y, w, h = np.array(fresh, dtype=float).T
+            self._rows = np.concatenate([self._rows, np.stack([x, y, x + w, y + h], axis=1)])
 
     def take(self, box: Box) -> None:
         self.taken.append(box)
@@ -67,15 +82,21 @@ class Places:
                 y = y1 + (y2 - y1) * n / steps
                 self.taken.append((x - pad, y - pad, 2 * pad, 2 * pad))
 
-    def free(self, box: Box) -> bool:
-        return self.clash(box) <= 0.0
-
-    def best(self, boxes: Sequence[Box]) -> Box:
-        """The first free box, else the least bad; taken at once."""
-        costs = [self.clash(box) for box in boxes]
-        index = min(range(len(boxes)), key=lambda n: (round(costs[n], 3), n))
-        self.take(boxes[index])
-        return boxes[index]
+    def best(self, boxes: Sequence[Box], most: float = math.inf) -> Box | None:
+        """The first free box, else the least bad, taken at once; none when that costs too much."""
+        least, found = math.inf, boxes[0]
+        for start in range(0, len(boxes), CHUNK):
+            some = boxes[start : start + CHUNK]
+            costs = np.round(self.costs(some), ROUNDED)
+            n = int(np.argmin(costs))
+            if costs[n] < least:
+                least, found = float(costs[n]), some[n]
+            if least <= 0.0:
+                break
+        if least > most:
+            return None
+        self.take(found)
+        return found
 
 
 def label(
@@ -96,9 +117,10 @@ def label(
     lines = words.split("\n")
     w, h = max(text_width(line, size) for line in lines) + 6, (size + 2) * len(lines) + 2
     boxes = [(cx - w / 2, cy - h / 2, w, h) for cx, cy in spots]
-    if not must and not any(places.free(box) for box in boxes):
+    found = places.best(boxes, math.inf if must else 0.0)
+    if found is None:
         return None
-    x, y, _, _ = places.best(boxes)
+    x, y, _, _ = found
     drawing.box(x, y, w, h, fill="paper", opacity=0.86)
     for n, line in enumerate(lines):
         base = y + 1 + (size + 2) * n + size * 0.92

@@ -86,3 +86,25 @@ def _numbers(reading: Reading) -> tuple[str, str]:
     places = max(0, 1 - math.floor(math.log10(spread))) if spread > 0.0 else 2
     side = " abs" if name == "pressure" else ""
     return f"{value:.{places}f} {unit}{side}".strip(), f"± {spread:.2g} {unit}".strip()
+
+
+def rows(readings: Sequence[Reading]) -> list[dict[str, Any]]:
+    """Every reading in the words of a table, the newest first."""
+    return [
+        {
+            "id": reading.id,
+            "kind": reading.kind.replace("-", " "),
+            "state": _state(reading),
+            "typed": reading.typed,
+            "taken": _numbers(reading)[0],
+            "error": _numbers(reading)[1],
+            "status": reading.status,
+            "mark": MARKS[reading.status],
+            "corrects": reading.corrects,
+            "suspicion": reading.suspicion,
+            "instrument": reading.instrument,
+            "note": reading.note,
+            "recorded": reading.recorded,
+        }
+        for reading in reversed(readings)
+    ]

@@ -23,7 +23,7 @@ COLOURS = {
 FONT = "'DejaVu Sans', 'Segoe UI', Roboto, 'Helvetica Neue', Arial, 'DejaVu Sans Mono', sans-serif"
 GLYPH = 0.602  # advance of the monospaced font above in em; the others are narrower on the whole
 TEXT = 12.0
-SMALL = 10.5
+SMALL = 11.0
 THIN, LINE, THICK = 0.7, 1.3, 2.4
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
@@ -181,6 +181,12 @@ class Drawing:
         height = float(re.search(r'height="([\d.]+)"', figure)[1])  # type: ignore[index]
         self._marks.append(figure.strip().replace("<svg ", f'<svg x="{x:g}" y="{y:g}" ', 1))
         return height
+
+    def spot(self, x: float, y: float, width: float, height: float, to: str) -> None:
+        """A place that can be touched; what happens then is the page's affair."""
+        where = {"x": f"{x:.1f}", "y": f"{y:.1f}", "width": f"{width:.1f}"}
+        touched = {"height": f"{height:.1f}", "fill": "transparent", "data-to": to}
+        self._add("rect", {**where, **touched})
 
     def pattern(self, motif: str, token: str) -> str:
         """A paint of a pale tint with the motif drawn over it."""

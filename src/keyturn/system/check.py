@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import time
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +15,7 @@ from keyturn.system import envelope, gauges, headroom, operating, parts, remedie
 from keyturn.system.cautions import cautions
 from keyturn.system.circuit import FloatArray
 from keyturn.system.draws import Draws
-from keyturn.system.result import CheckResult, FullLoad, Headroom, LeanedOn
+from keyturn.system.result import BANDS_FOLLOW, CheckResult, FullLoad, Headroom, LeanedOn
 from keyturn.system.solve import solve
 
 MOST_LEANED = 8
@@ -27,33 +30,67 @@ def run(build: Build, samples: int, seed: int) -> CheckResult:
     rows = tuple(verdict.judge(need, draws) for need in needs)
     limiting = verdict.worst(rows)
     chosen = next(need for need in needs if need.part == limiting.part)
-    leaned = _leaned_on(chosen, draws)
     return CheckResult(
-        name=build.name,
-        invented=build.invented,
         verdict=limiting.verdict,
         sentence=sentence(limiting),
         limiting=limiting,
         headroom=rows,
-        states=gauges.states(
-            build, draws, loads.liquid, loads.states, loads.states_duty, loads.idle
-        ),
-        full_load=_full_load(loads.line),
-        envelope=envelope.envelope(build, draws, loads.liquid, loads.line, needs),
-        corridor=envelope.corridor(loads),
-        pump=envelope.pump_figure(loads),
         remedies=remedies.remedies(loads, needs, rows),
-        leaned_on=leaned,
-        missing=build.missing,
-        flags=build.flags,
-        cautions=cautions(build),
-        assumptions=remedies.unsettled(build, loads.circuit),
-        wanted_pressure=verdict.band(draws.of(build.control.calibrated_pressure)[1:]),
-        barometer=build.site.barometer.si,
+        leaned_on=_leaned_on(chosen, draws),
         samples=samples,
         seed=seed,
+        **_worked_out(loads, needs),
         seconds=time.perf_counter() - started,
     )
+
+
+def middle(build: Build) -> CheckResult:
+    """The car with the middle of every value: what it would do, never whether it holds.
+
+    No spread was drawn, so there is no probability and no verdict: `samples` is 0, every verdict
+    is `BANDS_FOLLOW` and every share of a part is NaN.
+    """
+    started = time.perf_counter()
+    draws = Draws(build, 1, np.random.default_rng(0))
+    draws.deviation[:] = 0.0
+    loads = load_up(build, draws)
+    needs = headroom.needs(loads)
+    judged = (verdict.judge(need, draws) for need in needs)
+    rows = tuple(replace(row, verdict=BANDS_FOLLOW, p_holds=math.nan) for row in judged)
+    limiting = min(rows, key=lambda row: row.ratio.p50)
+    return CheckResult(
+        verdict=BANDS_FOLLOW,
+        sentence=f"With middle values the least is left for the {limiting.part}{_at(limiting)};"
+        " whether it holds is being worked out.",
+        limiting=limiting,
+        headroom=rows,
+        remedies=(),
+        leaned_on=(),
+        samples=0,
+        seed=0,
+        **_worked_out(loads, needs),
+        seconds=time.perf_counter() - started,
+    )
+
+
+def _worked_out(loads: headroom.Loads, needs: tuple[headroom.Need, ...]) -> dict[str, Any]:
+    """What an answer holds beside its verdicts."""
+    build, draws, liquid, line = loads.build, loads.draws, loads.liquid, loads.line
+    return {
+        "name": build.name,
+        "invented": build.invented,
+        "states": gauges.states(build, draws, liquid, loads.states, loads.states_duty, loads.idle),
+        "full_load": _full_load(line),
+        "envelope": envelope.envelope(build, draws, liquid, line, needs),
+        "corridor": envelope.corridor(loads),
+        "pump": envelope.pump_figure(loads),
+        "missing": build.missing,
+        "flags": build.flags,
+        "cautions": cautions(build),
+        "assumptions": remedies.unsettled(build, loads.circuit),
+        "wanted_pressure": verdict.band(draws.of(build.control.calibrated_pressure)[1:]),
+        "barometer": build.site.barometer.si,
+    }
 
 
 def load_up(build: Build, draws: Draws) -> headroom.Loads:
@@ -80,12 +117,7 @@ def load_up(build: Build, draws: Draws) -> headroom.Loads:
 
 def sentence(limiting: Headroom) -> str:
     """The answer in one plain sentence."""
-    at = ""
-    if limiting.engine_speed:
-        at = f" at {limiting.engine_speed * 60:.0f} rev/min"
-        if limiting.manifold_pressure:
-            at += f" and {limiting.manifold_pressure / 1e3:.0f} kPa in the manifold"
-    part = limiting.part
+    at, part = _at(limiting), limiting.part
     if limiting.verdict == "holds":
         return f"Every part holds under the stated assumptions; least is left for {part}{at}."
     if limiting.verdict == "tight":
@@ -93,6 +125,15 @@ def sentence(limiting: Headroom) -> str:
     if limiting.verdict == "short":
         return f"It does not hold: the {part} is short{at}."
     return f"Not proven: nothing shows yet that the {part} holds{at}."
+
+
+def _at(limiting: Headroom) -> str:
+    at = ""
+    if limiting.engine_speed:
+        at = f" at {limiting.engine_speed * 60:.0f} rev/min"
+        if limiting.manifold_pressure:
+            at += f" and {limiting.manifold_pressure / 1e3:.0f} kPa in the manifold"
+    return at
 
 
 def _full_load(line: operating.Line) -> FullLoad:

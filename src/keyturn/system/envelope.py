@@ -33,7 +33,7 @@ def envelope(
     """Solve the circuit on the whole map for every sample and say what limits where."""
     speed, pressure = line.engine_speed, operating.map_pressures(line, build)
     grid_speed, grid_pressure = np.repeat(speed, pressure.size), np.tile(pressure, speed.size)
-    duty = operating.part_load_duty(build, draws, liquid, line, grid_speed, grid_pressure)
+    duty = _duty_of_map(build, draws, liquid, line, grid_speed, grid_pressure)
     solved = solve(parts.circuit(build, draws, liquid, duty))
     # Some speeds at a time: arrays of the whole map leave the cache, and with many samples the
     # kernel takes their memory back between two uses.
@@ -55,6 +55,28 @@ def envelope(
     )
 
 
+def _duty_of_map(
+    build: Build,
+    draws: Draws,
+    liquid: parts.Fluid,
+    line: operating.Line,
+    speed: FloatArray,
+    pressure: FloatArray,
+) -> parts.Duty:
+    """Working points of the whole map, worked out some at a time."""
+    at_once = max(1, BLOCK // (draws.samples + 1))
+    pieces = [
+        operating.part_load_duty(build, draws, liquid, line, speed[chosen], pressure[chosen])
+        for first in range(0, speed.size, at_once)
+        for chosen in [slice(first, first + at_once)]
+    ]
+    whole = {}
+    for item in fields(parts.Duty):
+        rows = [getattr(piece, item.name) for piece in pieces]
+        whole[item.name] = rows[0] if rows[0].shape[1] == 1 else np.hstack(rows)
+    return parts.Duty(**whole)
+
+
 def _rows(
     build: Build,
     draws: Draws,
@@ -65,8 +87,8 @@ def _rows(
 ) -> dict[str, NDArray[Any]]:
     """What the envelope shows at some points of the map, from the speed numbered ``first`` on."""
     names, holds, ratios = _limits(build, draws, duty, solved)
-    _speed_bound(needs, duty, first, names, holds, ratios)
-    medians = np.stack([_median(item) for item in ratios])
+    medians = [_median(item) for item in ratios]
+    _speed_bound(needs, duty, first, names, holds, medians)
     all_hold = np.logical_and.reduce(holds)
     across_low, across, across_high = _bands(solved.across_injector)
     rail_low, rail, rail_high = _bands(solved.rail_gauge)
@@ -82,7 +104,7 @@ def _rows(
         "duty": _median(_duty(build, draws, duty, solved)),
         "air_fuel_equivalence": _median(lean),
         "p_holds": np.mean(all_hold[1:], axis=0),
-        "limiting": np.array(names)[np.argmin(medians, axis=0)],
+        "limiting": np.array(names)[np.argmin(np.stack(medians), axis=0)],
         "regime": np.array(REGIMES)[solved.regime[0]],
     }
 
@@ -99,16 +121,24 @@ def across_shape(solved: CircuitSolution) -> tuple[int, ...]:
 
 
 def _median(values: FloatArray) -> FloatArray:
-    return np.asarray(np.median(values[1:], axis=0))
+    count = values.shape[0] - 1
+    rows = _ranked(values, [(count - 1) // 2, count // 2])
+    return np.asarray((rows[0] + rows[1]) / 2.0)
 
 
 def _bands(values: FloatArray) -> FloatArray:
     """5, 50 and 95 % at each point."""
-    # partition only: a full sort of 400 x 1600 values costs more than solving them
     count = values.shape[0] - 1
-    ranks = [round(q * (count - 1)) for q in (0.05, 0.5, 0.95)]
-    parted = np.partition(values[1:], ranks, axis=0)
-    return parted[ranks]
+    return _ranked(values, [round(q * (count - 1)) for q in (0.05, 0.5, 0.95)])
+
+
+def _ranked(values: FloatArray, ranks: list[int]) -> FloatArray:
+    """Values of these ranks among the samples of each point, shape (ranks, points)."""
+    # A full sort of 400 x 1600 values costs more than solving them, and samples that lie beside
+    # each other are parted sooner than such that lie below each other.
+    points = values[1:].T.copy()  # never a view: it is sorted in place
+    points.partition(sorted(set(ranks)), axis=1)
+    return np.asarray(points[:, ranks].T)
 
 
 def _duty(build: Build, draws: Draws, duty: parts.Duty, solved: CircuitSolution) -> FloatArray:
@@ -152,7 +182,7 @@ def _speed_bound(
     first: int,
     names: list[str],
     holds: list[NDArray[np.bool_]],
-    ratios: list[FloatArray],
+    medians: list[FloatArray],
 ) -> None:
     """Parts whose load follows speed alone, or is judged at full load, count at every pressure."""
     speeds = np.unique(duty.engine_speed).size
@@ -160,10 +190,10 @@ def _speed_bound(
     for need in needs:
         if need.part not in SPEED_BOUND or need.engine_speed.size == 1:
             continue
-        wide = np.repeat(need.ratio[:, first : first + speeds], pressures, axis=1)
+        ratio = need.ratio[:, first : first + speeds]
         names.append(need.part)
-        ratios.append(wide)
-        holds.append(wide >= 1.0)
+        medians.append(np.repeat(_median(ratio), pressures))
+        holds.append(np.repeat(ratio >= 1.0, pressures, axis=1))
 
 
 def corridor(loads: Loads) -> Corridor:
@@ -224,6 +254,5 @@ def _crossing(point: Circuit, volts: float, flows: FloatArray) -> PumpCrossing:
             for row, rise in zip(made, rises, strict=True)
         ]
     )
-    with np.errstate(invalid="ignore"):
-        low, high = np.nanquantile(np.nan_to_num(inverse[1:]), (0.05, 0.95), axis=0)
+    low, high = np.quantile(np.nan_to_num(inverse[1:]), (0.05, 0.95), axis=0)
     return PumpCrossing(volts, flows, np.nan_to_num(inverse[0]), low, high)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 VERDICTS = ("holds", "tight", "not proven", "short")  # best first
+BANDS_FOLLOW = "bands follow"  # stands where a verdict would, while no spread was drawn yet
 REGIMES = ("regulating", "starved", "injector-limited", "overrun", "dead-head", "no-flow")
 
 
@@ -182,6 +183,6 @@ class CheckResult:
     assumptions: tuple[str, ...]  # under which the verdict stands
     wanted_pressure: Band  # [Pa] pressure across the injector that the calibration assumes
     barometer: float  # [Pa] nominal
-    samples: int
+    samples: int  # 0: middle values only, no verdict
     seed: int
     seconds: float

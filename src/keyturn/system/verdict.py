@@ -23,6 +23,8 @@ def band(samples: FloatArray) -> Band:
     flat = flat[np.isfinite(flat)]
     if flat.size == 0:
         return Band(float("nan"), float("nan"), float("nan"))
+    if flat.size == 1:  # middle values: a quantile of one number costs as much as of many
+        return Band(float(flat[0]), float(flat[0]), float(flat[0]))
     low, middle, high = np.quantile(flat, (0.05, 0.5, 0.95))
     return Band(float(low), float(middle), float(high))
 

@@ -14,12 +14,13 @@ from keyturn.build.model import Build
 from keyturn.build.paste import set_key
 from keyturn.build.read import build_path, from_text, parse_document, read_text
 from keyturn.errors import CannotAnswer, Place, ValueRefused
+from keyturn.evidence.after import LEARNT
 from keyturn.evidence.causes import NONE
 from keyturn.evidence.choose import ChooseResult, Progress
 from keyturn.evidence.choose import choose as search
 from keyturn.evidence.find import POOL
 from keyturn.evidence.infer import infer, prepare
-from keyturn.evidence.pooled import Values, pooled
+from keyturn.evidence.pooled import Values, pooled, prior_values
 from keyturn.evidence.reading import Reading, usable
 from keyturn.tasks.read import listed
 from keyturn.units import UnitRefused, parse
@@ -54,7 +55,7 @@ def choose(
             typed=str(samples),
             accepted=f"a whole number from 20 to {MOST_SAMPLES}; 200 is usual",
         )
-    goal = None if power is None else _power(power)
+    goal = None if power is None else power_of(power)
     file = build_path(build)
     text = read_text(file)
     model = from_text(text, str(file), changes)
@@ -62,9 +63,10 @@ def choose(
     for key, new in (changes or {}).items():
         set_key(document, key, new, Place(str(file), None, key))
     given = usable(listed(build) if readings is None else readings)
-    posterior, basis = _posterior(model, given, samples, seed) if given and model.options else (
-        None, "the build as described; no reading was used",
-    )  # fmt: skip
+    posterior: Values | None = None
+    basis, learnt = "the build as described; no reading was used", tuple[str, ...]()
+    if given and model.options:
+        posterior, basis, learnt = _posterior(model, given, samples, seed)
     return search(
         model,
         document,
@@ -73,13 +75,14 @@ def choose(
         seed=seed,
         power=goal,
         posterior=posterior,
+        learnt=learnt,
         basis=basis,
         executor=executor,
         progress=progress,
     )
 
 
-def _power(text: str) -> float:
+def power_of(text: str) -> float:
     """The power asked for [W]."""
     place = Place(key="--power")
     try:
@@ -93,8 +96,9 @@ def _power(text: str) -> float:
 
 def _posterior(
     model: Build, given: tuple[Reading, ...], samples: int, seed: int
-) -> tuple[Values, str]:
-    """Rows of the unknowns as the readings leave them, the first row their median."""
+) -> tuple[Values, str, tuple[str, ...]]:
+    """Rows of the unknowns as the readings leave them, the first row their median; which of them
+    the readings have pinned."""
     rng = np.random.default_rng(seed)
     found = infer(model, given, rng, model=prepare(model))
     weak = [s for s in found.suspects if s.probability > COUNTED and not s.converged]
@@ -114,4 +118,6 @@ def _posterior(
     rows = {n: np.vstack([np.median(v, keepdims=True), v[chosen]]) for n, v in pool.items()}
     count = "1 reading" if len(given) == 1 else f"{len(given)} readings"
     words = f"{count}; most likely cause: {top.cause.name} ({100 * top.probability:.0f} %)"
-    return rows, words
+    before = prior_values(found, POOL, rng)
+    learnt = (n for n, v in pool.items() if np.std(v) < LEARNT * np.std(before[n]))
+    return rows, words, tuple(sorted(learnt))

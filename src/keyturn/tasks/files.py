@@ -10,8 +10,8 @@ from pathlib import Path
 from keyturn.errors import FileRefused, Place
 
 
-def write_all(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Write the named files into ``folder``, made when it is not there.
+def write_all(folder: Path, contents: Mapping[str, bytes], mode: int = 0o666) -> tuple[Path, ...]:
+    """Write the named files into ``folder``, made when it is not there, with ``mode`` at most.
 
     Everything is written beside its place first and moved there only when the whole set is on
     disk, so that an interruption or a full disk leaves what was there before.
@@ -20,7 +20,7 @@ def write_all(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
-            staged.append((_stage(folder, name, content), folder / name))
+            staged.append((_stage(folder, name, content, mode), folder / name))
         for waiting, target in staged:
             os.replace(waiting, target)
     except OSError as error:
@@ -36,14 +36,14 @@ def write_all(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
     return tuple(target for _, target in staged)
 
 
-def _stage(folder: Path, name: str, content: bytes) -> Path:
+def _stage(folder: Path, name: str, content: bytes, mode: int) -> Path:
     handle, waiting = tempfile.mkstemp(dir=folder, prefix=f".{name}.", suffix=".part")
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(waiting, 0o666 & ~_umask())
+        os.chmod(waiting, mode & ~_umask())
     except BaseException:
         Path(waiting).unlink(missing_ok=True)
         raise

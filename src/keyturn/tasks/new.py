@@ -1,4 +1,4 @@
-"""Start a build folder from an invented example: written whole, or not at all."""
+"""Start a build folder from an example or from a few answers: written whole, or not at all."""
 
 from __future__ import annotations
 
@@ -6,14 +6,24 @@ import os
 import shutil
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
-from keyturn.build.read import BUILD_FILE
-from keyturn.build.schema import nearest
-from keyturn.errors import FileRefused, Place, ValueRefused
+from keyturn.build.change import Change, apply_all
+from keyturn.build.paste import as_toml
+from keyturn.build.read import BUILD_FILE, from_text
+from keyturn.build.schema import nearest, sections
+from keyturn.errors import FileRefused, Place, UnknownKey, ValueRefused
 
 SUBFOLDERS = ("logs", "made")
+# what a build from nothing is asked, in the order of asking
+QUESTIONS = (
+    "name", "engine.displacement", "engine.cylinders", "engine.redline", "boost.curve",
+    "fuel.kind", "pump.flow", "injectors.flow", "regulator.set", "regulator.place",
+    "regulator.reference",
+)  # fmt: skip
 
 
 def examples() -> list[tuple[str, str]]:
@@ -43,6 +53,40 @@ def new(directory: str | Path, example: str) -> Path:
             "no such example", typed=example, accepted=", ".join(names),
             advice=f"did you mean {near}?" if near else "keyturn new --list",
         )  # fmt: skip
+    return _placed(directory, _text(example))
+
+
+def blank(directory: str | Path, answers: Mapping[str, str]) -> Path:
+    """Make ``directory`` a build folder from a few answers; returns its build.toml.
+
+    ``answers`` maps keys of `QUESTIONS` to typed text; what is left out and not needed is assumed.
+    """
+    text = (files("keyturn") / "data" / "blank.txt").read_text(encoding="utf-8")
+    for key in answers:
+        if key not in QUESTIONS:
+            raise UnknownKey("is not asked here", Place(None, None, key),
+                             accepted=", ".join(QUESTIONS))  # fmt: skip
+    given = {key: typed.strip() for key, typed in answers.items() if typed.strip()}
+    said = [Change("set", key, _said(key, given)) for key in given]
+    unsaid = [Change("remove", key) for key in QUESTIONS if key not in given]
+    text = apply_all(text, [*said, *unsaid])
+    from_text(text, BUILD_FILE)
+    return _placed(directory, text)
+
+
+def _said(key: str, given: Mapping[str, str]) -> Any:
+    """The answer as TOML data; one boost becomes a curve that rises to it."""
+    typed = given[key]
+    if key == "boost.curve":
+        top = given.get("engine.redline", "6000 rpm")
+        rise = [["1000 rpm", "0 kPa"], ["3000 rpm", typed], [top, typed]]
+        return {"value": rise, "source": "highest boost as told, shape guessed"}
+    whole = sections()[key.partition(".")[0] if "." in key else "top"][key.rpartition(".")[2]]
+    return as_toml(typed) if whole.kind == "count" else typed
+
+
+def _placed(directory: str | Path, text: str) -> Path:
+    """The folder put together beside its place and moved there in one step."""
     target = Path(directory)
     place = Place(str(target))
     staged: Path | None = None
@@ -54,7 +98,7 @@ def new(directory: str | Path, example: str) -> Path:
             )  # fmt: skip
         target.parent.mkdir(parents=True, exist_ok=True)
         staged = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
-        _fill(staged, _text(example))
+        _fill(staged, text)
         os.replace(staged, target)
     except (OSError, ValueError) as fault:
         if isinstance(fault, FileRefused):

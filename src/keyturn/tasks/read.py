@@ -47,12 +47,18 @@ def folder_of(build: str | Path) -> Path:
     return build_path(build).parent
 
 
-def read(build: str | Path, typed: Typed) -> Stored:
-    """Store one reading; kept apart when a slip of unit or zero is suspected."""
+def read(build: str | Path, typed: Typed, token: str | None = None) -> Stored:
+    """Store one reading; kept apart when a slip of unit or zero is suspected.
+
+    A reading that was stored under the same ``token`` before is not stored again.
+    """
     model = load(build)
     judged = _judged(to_reading(typed, model), model, _expectation(model))
     with opened(folder_of(build), write=True) as book:
-        (kept,) = journal.store(book, [judged.reading])
+        if token is None:
+            (kept,) = journal.store(book, [judged.reading])
+        else:
+            kept, _ = journal.store_once(book, judged.reading, token)
     return replace(judged, reading=kept)
 
 
@@ -121,6 +127,17 @@ def listed(build: str | Path) -> tuple[Reading, ...]:
         return journal.readings(book)
 
 
+def meant_instead(build: str | Path, given: tuple[Reading, ...]) -> dict[int, str]:
+    """For every suspected reading what to type when the suspicion is right, by its number."""
+    doubted = [item for item in given if item.status == "suspected"]
+    if not doubted:
+        return {}
+    model = load(build)
+    prediction = _expectation(model)
+    slips = ((item.id, _slip(item, model, prediction)) for item in doubted)
+    return {number: slip.meant for number, slip in slips if slip is not None}
+
+
 def export_journal(build: str | Path, file: Path) -> int:
     """Write the whole journal as JSON lines; the number of entries."""
     with opened(_present(build)) as book:
@@ -152,12 +169,15 @@ def _expectation(model: Build) -> CheckResult | None:
         return None
 
 
+def _slip(reading: Reading, model: Build, prediction: CheckResult | None) -> Suspicion | None:
+    if prediction is None or kinds()[reading.kind].quantity == "yes_no":
+        return None
+    barometer = model.site.barometer.si
+    return suspect(reading, expected(reading, prediction), barometer, model.fuel.stoichiometric.si)
+
+
 def _judged(reading: Reading, model: Build, prediction: CheckResult | None) -> Stored:
-    found: Suspicion | None = None
-    if prediction is not None and kinds()[reading.kind].quantity != "yes_no":
-        barometer = model.site.barometer.si
-        band = expected(reading, prediction)
-        found = suspect(reading, band, barometer, model.fuel.stoichiometric.si)
+    found = _slip(reading, model, prediction)
     if found is None:
         possible(reading)
         return Stored(reading, compared=prediction is not None)

@@ -4,15 +4,32 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from importlib.resources import files
-from pathlib import Path
 
 from fastapi import FastAPI
-from starlette.staticfiles import StaticFiles
 
-from keyturn.web import faults
+from keyturn.web import faults, shipped
+from keyturn.web.answers import Answers, warm
+from keyturn.web.chosen import Chosen
 from keyturn.web.config import Config
-from keyturn.web.routes import home
+from keyturn.web.inferred import Inferred
+from keyturn.web.jobs import Jobs
+from keyturn.web.live import Live
+from keyturn.web.pairing import Pairing
+from keyturn.web.routes import (
+    archive,
+    check,
+    choose,
+    door,
+    find,
+    home,
+    jobs,
+    live,
+    papers,
+    parts,
+    units,
+)
+from keyturn.web.security import Guard
+from keyturn.web.sessions import Sessions
 from keyturn.web.shelf import Shelf
 
 
@@ -21,16 +38,28 @@ def create_app(config: Config) -> FastAPI:
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
+        warm()
         yield
+        app.state.live.close()
+        app.state.jobs.close()
 
     app = FastAPI(
         title="keyturn", docs_url=None, redoc_url=None, openapi_url="/api/schema.json",
-        lifespan=life,
+        lifespan=life, responses=faults.RESPONSES,
     )  # fmt: skip
     app.state.config = config
     app.state.shelf = Shelf(config.root)
+    app.state.live = Live()
+    app.state.jobs = Jobs(app.state.live.tell)
+    app.state.answers = Answers()
+    app.state.inferred = Inferred()
+    app.state.chosen = Chosen(app.state.jobs)
+    app.state.sessions = Sessions(app.state.shelf.root)
+    app.state.pairing = Pairing()
     faults.install(app)
-    app.include_router(home.router)
-    folder = Path(str(files("keyturn.web") / "static"))
-    app.mount("/static", StaticFiles(directory=folder), name="static")
+    for routes in (live, jobs, door, archive, home, parts, units, find, choose, papers, check):
+        app.include_router(routes.router)
+    app.mount(shipped.PLACE, shipped.serve, name="static")
+    # around everything, also around the answer to an exception: add_middleware would be inside it
+    app.middleware_stack = Guard(app.build_middleware_stack(), config, app.state.sessions)
     return app

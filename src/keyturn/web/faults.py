@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from keyturn.errors import BuildError, BuildErrors, CannotAnswer, KeyturnError
+from keyturn.web.jobs import NoSuchJob
 from keyturn.web.render import page
 from keyturn.web.shelf import NoSuchCar
 
@@ -21,6 +24,53 @@ class Stale(Exception):
     def __init__(self, key: str, now: str | None, revision: str) -> None:
         super().__init__(key)
         self.key, self.now, self.revision = key, now, revision
+
+
+class Where(BaseModel):
+    """The line or the key of what is wrong."""
+
+    line: int | None = None
+    key: str | None = None
+
+
+class Row(BaseModel):
+    """One fault: what is wrong, where, what would be taken, what to do."""
+
+    kind: str
+    problem: str
+    where: Where | None = None
+    typed: str | None = None
+    accepted: str | None = None
+    do: str | None = None
+    faults: list[Row] | None = None
+    missing: list[str] | None = None
+    now: str | None = None
+    revision: str | None = None
+
+
+class Refusal(BaseModel):
+    """Every answer that is not the one that was asked for."""
+
+    error: Row
+
+
+# what any address may answer beside its own; as the schema says it
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    status: {"model": Refusal, "description": words}
+    for status, words in {
+        400: "cannot be read", 401: "this device is not paired", 403: "not from here",
+        404: "no such thing", 405: "not done here", 408: "too slow", 409: "changed meanwhile",
+        413: "too large", 415: "not of the kind that is taken", 422: "refused, with the reason",
+        429: "too many at once", 500: "a fault of keyturn",
+    }.items()
+}  # fmt: skip
+
+
+class Plain(JSONResponse):
+    """JSON in ASCII: whatever was typed comes back, also half a character."""
+
+    def render(self, content: Any) -> bytes:
+        return json.dumps(content, allow_nan=False, separators=(",", ":")).encode("ascii")
 
 
 def described(fault: Exception) -> dict[str, Any]:
@@ -47,7 +97,7 @@ def wants_json(request: Request) -> bool:
 def answer(request: Request, row: dict[str, Any], status: int) -> Response:
     """The fault as the asker can read it."""
     if wants_json(request):
-        return JSONResponse({"error": row}, status)
+        return Plain({"error": row}, status)
     return page(request, "fault.html", status=status, fault=row)
 
 
@@ -73,6 +123,12 @@ def install(app: FastAPI) -> None:
                "do": "go to Home and choose one"}  # fmt: skip
         return answer(request, row, 404)
 
+    @app.exception_handler(NoSuchJob)
+    def no_job(request: Request, fault: NoSuchJob) -> Response:
+        row = {"kind": "missing", "problem": "no such work is going on or remembered",
+               "do": "start it again"}  # fmt: skip
+        return answer(request, row, 404)
+
     @app.exception_handler(RequestValidationError)
     def malformed(request: Request, fault: RequestValidationError) -> Response:
         faults = [
@@ -85,9 +141,13 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     def http(request: Request, fault: HTTPException) -> Response:
-        words = {404: "there is no such page", 405: "that cannot be done here"}
-        row = {"kind": "refused", "problem": words.get(fault.status_code, str(fault.detail))}
-        return answer(request, row, fault.status_code)
+        words = {"Not Found": "there is no such page",
+                 "Method Not Allowed": "that cannot be done here"}  # fmt: skip
+        said = str(fault.detail)
+        row = {"kind": "refused", "problem": words.get(said, said)}
+        made = answer(request, row, fault.status_code)
+        made.headers.update(fault.headers or {})
+        return made
 
     @app.exception_handler(Exception)
     def broken(request: Request, fault: Exception) -> Response:

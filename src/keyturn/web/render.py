@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 from fastapi import Request
@@ -12,7 +10,13 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
+from keyturn import units
+from keyturn.glossary import display_unit
+from keyturn.report import show
+from keyturn.report.show import both_pressures
 from keyturn.report.svg import clean
+from keyturn.web.shipped import address
+from keyturn.web.words import unit_words
 
 # word in the navigation, what is behind it; Make and Drive take their place here when they exist
 PAGES = (
@@ -25,20 +29,26 @@ PAGES = (
 LOOKS = ("auto", "light", "dark", "sun")
 
 
-@cache
-def static_version(name: str) -> str:
-    """Part of a file's address that changes with its content."""
-    data = (files("keyturn.web") / "static" / name).read_bytes()
-    return hashlib.sha256(data).hexdigest()[:10]
-
-
-def static(name: str) -> str:
-    return f"/static/{name}?v={static_version(name)}"
-
-
 def svg(drawing: str) -> Markup:
     """A drawing of report/, in which the writer has escaped every word."""
     return Markup(drawing)
+
+
+def quantity(si: float, name: str) -> Markup:
+    """A number that the page can show in another unit; see static/js/units.js."""
+    words = words_of(si, name)
+    return Markup('<data class="q" value="{}" data-quantity="{}">{}</data>').format(
+        f"{si:.6g}", name, words
+    )
+
+
+def words_of(si: float, name: str) -> str:
+    """An SI value in the unit that is shown first; pressures in kPa and psi."""
+    first = display_unit(name)
+    if first in ("kPa", "bar"):
+        return both_pressures(si)
+    number = show.number(units.from_si(si, name, "" if first == "-" else first))
+    return f"{number} {unit_words(first)}".strip()
 
 
 def _tidy(value: object) -> object:
@@ -56,7 +66,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         finalize=_tidy,
     )
-    home.globals.update(static=static, svg=svg, pages=PAGES)
+    home.globals.update(static=address, svg=svg, pages=PAGES, q=quantity, shown=unit_words)
     return home
 
 

@@ -31,6 +31,7 @@ export async function ask(method, path, body, { signal } = {}) {
   const text = await answer.text();
   let row = null;
   try { row = text ? JSON.parse(text) : null; } catch { /* not ours: a proxy or a dead server */ }
+  if (answer.status === 401) atTheDoor();
   if (!answer.ok) throw new Refused(answer.status, row?.error ?? { problem: `refused (${answer.status})` });
   return row;
 }
@@ -49,21 +50,59 @@ export function inWords(fault) {
   return [problem, accepted && `accepted: ${accepted}`, advice].filter(Boolean).join("; ");
 }
 
-// --- live channel: one event stream per page -------------------------------------------------
+// --- live channel: one event stream per page that is looked at --------------------------------
+// A browser opens six connections to a server for all of its tabs together. A tab that nobody looks
+// at gives its own back; when it is looked at again, the stream begins with how the build stands.
 const hearers = new Map();
 let stream = null;
+let again = 0;
 
 /** Call `hear(data)` for every event of that name: "build", "journal", "job". */
 export function onLive(name, hear) {
-  hearers.set(name, [...(hearers.get(name) ?? []), hear]);
-  if (!stream && car) open();
-  stream?.addEventListener(name, (event) => hear(JSON.parse(event.data)));
+  const known = hearers.get(name);
+  if (known) known.push(hear);
+  else {
+    hearers.set(name, [hear]);
+    if (stream) attach(name);
+  }
+  if (!stream && !document.hidden) open();
+}
+
+function attach(name) {
+  stream.addEventListener(name, (event) => {
+    const data = JSON.parse(event.data);
+    for (const hear of hearers.get(name)) hear(data);
+  });
 }
 
 function open() {
+  clearTimeout(again);
+  if (!car || stream || !hearers.size) return;
   stream = new EventSource(`/api/car/${car}/live`);
+  for (const name of hearers.keys()) attach(name);
   stream.onopen = () => linked("");
-  stream.onerror = () => linked("no connection: what you type is kept on this device");
+  stream.onerror = () => {
+    linked("no connection: what you type is kept on this device");
+    // a server that is away is asked again by the browser; a refusal has to be asked again by us
+    if (stream?.readyState === EventSource.CLOSED) {
+      shut();
+      again = setTimeout(open, 5000);
+      ask("GET", "/api/door").then((stands) => stands.paired || atTheDoor()).catch(() => {});
+    }
+  };
+}
+
+function shut() {
+  clearTimeout(again);
+  stream?.close();
+  stream = null;
+}
+
+document.addEventListener("visibilitychange", () => (document.hidden ? shut() : open()));
+
+/** This device was turned out: it has to pair, and comes back here after that. */
+function atTheDoor() {
+  location.assign(`/door?then=${encodeURIComponent(location.pathname)}`);
 }
 
 function linked(words) {

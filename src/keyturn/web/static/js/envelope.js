@@ -1,0 +1,101 @@
+// A point of the envelope: touched, clicked or moved to with the arrow keys; its state in words.
+const fixed = (value, digits = 0) => (value === null || value === undefined ? "–" : value.toFixed(digits).replace("-", "−"));
+const psi = (kpa) => (kpa === null ? "–" : (kpa / 6.894757293168361).toFixed(0).replace("-", "−"));
+let parts = null;
+let frame = null;
+let map = null;
+let level = "middle";
+let spot = null; // {rpm, kpa}: kept over answers, whose grids differ
+
+const nearest = (row, wanted) => row.reduce((best, value, n) => (Math.abs(value - wanted) < Math.abs(row[best] - wanted) ? n : best), 0);
+
+function place() {
+  const svg = parts.map.querySelector("svg");
+  parts.cross.hidden = !spot || !svg;
+  if (!spot || !svg) return;
+  const scale = svg.clientWidth / frame.width || svg.getBoundingClientRect().width / frame.width;
+  const [low, high] = frame.rpm;
+  const [least, most] = frame.map_kpa;
+  const x = frame.left + ((spot.rpm - low) / (high - low)) * frame.across;
+  const y = frame.top + frame.down - ((spot.kpa - least) / (most - least)) * frame.down;
+  parts.cross.style.transform = `translate(${x * scale}px, ${y * scale}px)`;
+}
+
+function tell() {
+  if (!spot || !map) return;
+  const i = nearest(map.rpm, spot.rpm);
+  const j = nearest(map.map_kpa, spot.kpa);
+  spot = { rpm: map.rpm[i], kpa: map.map_kpa[j] };
+  const n = i * map.map_kpa.length + j;
+  const whole = level === "bands";
+  parts.title.textContent = `${fixed(map.rpm[i])} rev/min, ${fixed(map.map_kpa[j])} kPa absolute`;
+  const part = map.parts[map.part[n]];
+  const chance = whole ? `chance that everything holds here ${map.chances[map.chance[n]]}` : "middle values only, bands follow";
+  parts.words.textContent = map.reachable[n]
+    ? `${map.regimes[map.regime[n]]}; least headroom: ${part}; ${chance}.`
+    : `Above the full-load line (${fixed(map.full_load_kpa[i])} kPa at this speed): not reached. If it were: least headroom ${part}.`;
+  const band = (name) => {
+    const middle = map[`${name}_kpa`][n];
+    const spread = whole ? `, ${fixed(map[`${name}_low_kpa`][n])} to ${fixed(map[`${name}_high_kpa`][n])}` : "";
+    return `${fixed(middle)} kPa (${psi(middle)} psi)${spread}`;
+  };
+  const rows = [
+    ["Rail, gauge", band("rail")],
+    ["Across the injector", band("across")],
+    ["Duty", `${fixed(map.duty[n])} %`],
+    ["Lambda", fixed(map.lambda[n], 2)],
+    ["Fuel to the engine", `${fixed(map.fuel_lph[n])} L/h`],
+    ["Full load at this speed", `${fixed(map.full_load_kpa[i])} kPa absolute`],
+  ];
+  parts.rows.replaceChildren(...rows.map(([name, words]) => {
+    const box = document.createElement("div");
+    box.append(Object.assign(document.createElement("dt"), { textContent: name }), Object.assign(document.createElement("dd"), { textContent: words }));
+    return box;
+  }));
+  place();
+}
+
+function touched(event) {
+  const svg = parts.map.querySelector("svg");
+  if (!svg || !frame) return;
+  const box = svg.getBoundingClientRect();
+  const scale = frame.width / box.width;
+  const x = ((event.clientX - box.left) * scale - frame.left) / frame.across;
+  const y = 1 - ((event.clientY - box.top) * scale - frame.top) / frame.down;
+  if (x < -0.03 || x > 1.03 || y < -0.03 || y > 1.03) return;
+  const within = ([low, high], share) => low + Math.min(1, Math.max(0, share)) * (high - low);
+  spot = { rpm: within(frame.rpm, x), kpa: within(frame.map_kpa, y) };
+  tell();
+}
+
+const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], ArrowUp: [0, 1], PageUp: [0, 5], PageDown: [0, -5] };
+
+function pressed(event) {
+  const step = STEPS[event.key];
+  if (!step || !map) return;
+  event.preventDefault();
+  let i = spot ? nearest(map.rpm, spot.rpm) : Math.floor(map.rpm.length / 2);
+  let j = spot ? nearest(map.map_kpa, spot.kpa) : nearest(map.map_kpa, map.full_load_kpa[i]);
+  if (spot) {
+    i = Math.min(map.rpm.length - 1, Math.max(0, i + step[0]));
+    j = Math.min(map.map_kpa.length - 1, Math.max(0, j + step[1]));
+  }
+  spot = { rpm: map.rpm[i], kpa: map.map_kpa[j] };
+  tell();
+}
+
+export const envelope = {
+  open: () => spot !== null,
+  data(row) {
+    ({ map, frame, level } = row);
+    tell();
+  },
+  start(given) {
+    parts = given;
+    let down = false;
+    parts.map.addEventListener("pointerdown", (event) => { down = true; touched(event); });
+    parts.map.addEventListener("pointermove", (event) => { if (down && event.pointerType === "mouse") touched(event); });
+    addEventListener("pointerup", () => { down = false; });
+    parts.map.addEventListener("keydown", pressed);
+  },
+};
