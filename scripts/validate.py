@@ -71,7 +71,9 @@ def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     asked.add_argument("--only", action="append", choices=list(SECTIONS))
     asked.add_argument("--page", action="store_true", help="measure nothing")
-    asked.add_argument("--cases", type=int, default=usual.cases, help="of each reading set")
+    asked.add_argument(
+        "--cases", type=int, default=usual.cases, help="of each set of rail pressures"
+    )
     asked.add_argument("--draws", type=int, default=usual.draws, help="of each cause in the bank")
     asked.add_argument("--cars", type=int, default=1000, help="of the garage simulation")
     asked.add_argument("--processes", type=int, default=usual.processes)

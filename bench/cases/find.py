@@ -22,7 +22,7 @@ from validation.cases import RAIL_ONLY, RICH, Job, answers
 
 EXAMPLES = Path(keyturn.__file__).parent / "examples"
 
-CASES = 20  # of each reading set; scripts/validate.py takes 250
+CASES = 20  # of each reading set; scripts/validate.py takes many more
 DRAWS = 30_000  # of each cause
 
 

@@ -20,9 +20,9 @@ from keyturn.system.circuit import FloatArray
 PIECE = 1000
 DRAWS = 8_000  # of each cause
 SECOND = 640  # of each cause, weighed by what is read after a repair
-LEAST = 25.0  # effective draws of a cause above COUNTED that are enough
-LEAST_SECOND = 20.0
-COUNTED = 0.1
+LEAST = 10.0  # effective draws of a cause above COUNTED that are enough
+LEAST_SECOND = 8.0
+COUNTED = 0.2
 FULL = 384  # particles where `infer` answers
 HANDED = 160  # particles of a cause handed on to the ranking
 

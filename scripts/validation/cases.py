@@ -21,7 +21,7 @@ from keyturn.evidence.simulate import Case, case, case_of
 EXAMPLES = Path(keyturn.__file__).parent / "examples"
 DRAWS = 63  # posterior samples that a true value is ranked among: 64 possible ranks
 POOL = 4000
-WRONG = 0.25  # of the true spread, for the control that has to fail
+WRONG = 0.1  # of the true spread, for the control that has to fail
 COUNTED = 0.05  # causes above this must have settled
 CAUGHT = Conditions(pressure_gauge=3.0e5, duration=30.0)
 HELD = Conditions(pressure_gauge=3.0e5, duration=300.0)

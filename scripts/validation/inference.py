@@ -19,8 +19,10 @@ PICKUP = "pickup-screw"
 OTHER_BUILDS = ("van-roots", "kitcar-boost")
 CHUNK = 25  # cases of one job
 SEED, WRONG_SEED, FILTER_SEED = 11, 12, 13
-CONTROL = 5  # the control of a wrong likelihood takes one case for so many true ones, times 4 sets
-LEAST_FILTERS = 20
+RICH_FACTOR = 4  # rail pressures alone seldom give 70 to 80 %; rich readings do
+OTHERS_FACTOR = 0.5
+CONTROL = 3  # the control of a wrong likelihood takes one case of each set for so many true ones
+FILTERS, LEAST_FILTERS = 5, 20  # clogged filters for each set, as a share and at least
 
 Rows = list[dict[str, Any]]
 
@@ -29,7 +31,7 @@ Rows = list[dict[str, Any]]
 class Size:
     """How much is simulated."""
 
-    cases: int = 250  # of each reading set of the first build
+    cases: int = 150  # of each set of rail pressures; the rich set and the other builds by factors
     draws: int = 200_000  # of each cause in the bank
     processes: int = 2
 
@@ -51,9 +53,10 @@ def run(size: Size) -> tuple[dict[str, Any], bool]:
 
 
 def true_jobs(size: Size) -> list[Job]:
-    quarter = max(1, size.cases // 4)
-    sets = [(PICKUP, name, size.cases) for name in (*RAIL_ONLY, RICH)]
-    sets += [(build, name, quarter) for build in OTHER_BUILDS for name in OTHERS]
+    few = max(1, round(size.cases * OTHERS_FACTOR))
+    sets = [(PICKUP, name, size.cases) for name in RAIL_ONLY]
+    sets += [(PICKUP, RICH, RICH_FACTOR * size.cases)]
+    sets += [(build, name, few) for build in OTHER_BUILDS for name in OTHERS]
     return [
         Job(build, name, first, min(CHUNK, count - first), SEED)
         for build, name, count in sets
@@ -63,11 +66,15 @@ def true_jobs(size: Size) -> list[Job]:
 
 def wrong_jobs(size: Size) -> list[Job]:
     count = max(1, size.cases // CONTROL)
-    return [Job(PICKUP, name, 0, count, WRONG_SEED, wrong=True) for name in (*RAIL_ONLY, RICH)]
+    return [
+        Job(PICKUP, name, first, min(CHUNK, count - first), WRONG_SEED, wrong=True)
+        for name in (*RAIL_ONLY, RICH)
+        for first in range(0, count, CHUNK)
+    ]
 
 
 def filter_jobs(size: Size) -> list[Job]:
-    count = max(LEAST_FILTERS, size.cases // CONTROL)
+    count = max(LEAST_FILTERS, size.cases // FILTERS)
     return [Job(PICKUP, name, 0, count, FILTER_SEED, cause="filter") for name in (*RAIL_ONLY, RICH)]
 
 
@@ -152,9 +159,10 @@ def holds(results: Mapping[str, Any]) -> bool:
 
 
 TOP = """
-{cases} invented cars on {builds}: cause and unknowns drawn from the prior, readings made
-from them with the errors of the usual instruments, and inferred with the particles of the product
-({screen} for every cause, {full} for those in question). The sampler settled in {settled} of them;
+{cases} invented cars on {builds}:
+cause and unknowns drawn from the prior, readings made from them with the errors of the usual
+instruments, and inferred with the particles of the product ({screen} for every cause, {full} for
+those in question). The sampler settled in {settled} of them;
 the others count all the same, though `find` gives no answer there. The same model makes and infers:
 this tests the arithmetic, not the priors. How: [theory](theory/calibration.md).
 """
@@ -173,7 +181,7 @@ and Pearson) of 95 %; a row holds when the mean claim lies in the interval of 99
 rows), and for the row of 70 to 80 % in that of 95 %, with at least 60 claims.
 """
 WRONG = """
-Control: with every instrument taken for four times as good as it is, {cases} cases give
+Control: with every instrument taken for ten times as good as it is, {cases} cases give
 a least p of {least_p:.1g} and miss {tenths_missed} of {tenths} rows: {verdict}.
 """
 CEILING = """

@@ -35,9 +35,7 @@ def test_posterior_is_as_sure_as_it_may_be() -> None:
 
 @pytest.mark.validate
 def test_a_wrong_likelihood_fails_the_same_test() -> None:
-    rows = some(wrong=True)
-    assert not statistics.ranks_hold(statistics.ranks_of(rows), BINS)
-    assert not all(row.holds for row in statistics.reliability(statistics.claims(rows)))
+    assert not statistics.calibrated(some(wrong=True), BINS)
 
 
 def test_the_rank_test_can_fail() -> None:

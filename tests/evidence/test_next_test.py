@@ -49,7 +49,7 @@ def test_a_fault_that_is_cheaper_to_leave_is_left() -> None:
 
 @pytest.mark.parametrize(("left", "kind"), [(0.004, "leave"), (0.03, "ask")])
 def test_no_all_clear_above_the_stated_chance(left: float, kind: str) -> None:
-    """Nothing to test, nothing worth repairing: clear below one in a hundred, else not said."""
+    """Nothing to test, nothing worth repairing: clear below the stated chance, else not said."""
     state = _belief(
         ("one", 400.0, 900.0, left / 2.0, True),
         ("two", 400.0, 900.0, left / 2.0, True),

@@ -192,7 +192,7 @@ def act(state: Belief, ranked: tuple[NextTest, ...]) -> Act:
         return Act("test", row.name, row.words, row.net, left)
     bad = [branch for branch in state.branches if branch.matters]
     leading = max(bad, key=lambda branch: branch.weight)
-    if leading.weight > 0.5 * left and leading.cause.name != NONE:
+    if leading.weight > 0.5 and leading.cause.name != NONE:
         return _repair(state, leading, 0.0)
     return Act("ask", NONE, "", 0.0, left)
 

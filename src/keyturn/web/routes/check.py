@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.background import BackgroundTask
 from starlette.responses import JSONResponse, Response
 
 from keyturn.build.change import Change, value_at
@@ -84,10 +86,16 @@ def _changes(
     return bought | as_chosen(parse_document(text, BUILD_FILE), typed)
 
 
+def _ahead(answers: Answers, text: str) -> None:
+    with suppress(KeyturnError):  # said when it is asked for
+        answers.middle(text, {})
+
+
 @router.get("/car/{name}/check", include_in_schema=False)
 def check_page(request: Request, name: str) -> Response:
     car = _car(request, name)
     revision = car.revision()
+    ahead = None
     data: dict[str, Any] = {
         "fault": None,
         "rows": [],
@@ -106,11 +114,15 @@ def check_page(request: Request, name: str) -> Response:
             "rows": rows, "options": build.options, "invented": INVENTED if build.invented else "",
             "cautions": [tidy(item) for item in cautions(build)], "title": build.name,
         }  # fmt: skip
+        # while the browser fetches the scripts, which then find their first answer ready
+        ahead = BackgroundTask(_ahead, _answers(request), text)
     except KeyturnError as fault:
         data["fault"] = described(fault)
         data["title"] = name
-    return page(request, "check.html", car=car, here="check", revision=revision,
+    made = page(request, "check.html", car=car, here="check", revision=revision,
                 captions=CAPTIONS, shown=unit_words, **data)  # fmt: skip
+    made.background = ahead
+    return made
 
 
 @router.get("/api/car/{name}/check")

@@ -22,6 +22,7 @@ class Field {
     this.group = box.closest(".table");
     this.held = {};
     this.waits = false;              // a draft from before: sent by the user only
+    this.torn = false;               // the build says something else by now: the user chooses
     const own = box.querySelector(".value");
     const extra = { grade: ".grade", spread: ".spread", source: ".source" };
     this.add("value", own, id(`s-${this.key}`));
@@ -38,7 +39,7 @@ class Field {
     });
     if (held.stamp !== undefined && held.isDraft) this.seen = held.stamp;
     this.held[name] = held;
-    input.addEventListener("input", () => { this.paint(); tryLater(); });
+    input.addEventListener("input", () => { this.torn = false; this.paint(); tryLater(); });
     input.addEventListener("change", () => { this.paint(); this.send(); });
   }
   get drafts() { return Object.entries(this.held).filter(([, held]) => held.isDraft); }
@@ -61,7 +62,7 @@ class Field {
   }
   async send(confirmed = false) {
     if (!this.isDraft) return this.fault(null);
-    this.waits = false;
+    this.waits = this.torn = false;
     await deliver([this], confirmed);
   }
   /** The build has what was sent; what was typed on meanwhile stays a draft. */
@@ -159,11 +160,13 @@ async function delivered(some, confirmed) {
 
 /** Faults at their fields; what belongs to no field that is shown goes to the first one sent. */
 function faulty(rows, some) {
+  some = some.filter((field) => !field.torn);
   for (const field of some) field.fault(null);
   const [first] = some;
   for (const row of rows) {
     const key = row.where?.key ?? "";
     const home = fields.get(key) ?? fields.get(key.replace(/\.(spread|grade|source)$/, ""));
+    if (home?.torn) continue;
     if (home && home.isDraft) home.fault(row);
     else first?.fault({ ...row, problem: key && key !== first.key ? `${key}: ${row.problem}` : row.problem });
   }
@@ -171,6 +174,7 @@ function faulty(rows, some) {
 
 function stale(row, some) {
   const field = fields.get(row.where?.key) ?? some[0];
+  field.torn = true;
   const line = id(`e-${field.key}`);
   line.hidden = false;
   line.replaceChildren();
@@ -191,6 +195,7 @@ function stale(row, some) {
 
 /** Take in an answer: revision, every field that is not being typed in, drawing, undo. */
 function accept(answer, sent = []) {
+  if (leaving) return;
   if (shape(answer) !== drawnShape()) return again();
   revision = answer.revision;
   document.body.dataset.revision = revision;
@@ -222,7 +227,10 @@ const drawnShape = () => [...document.querySelectorAll(".table")].filter((box) =
   .map((box) => `${box.dataset.base}:${box.dataset.title}`).sort().join();
 
 /** The page once more, where it was; what is typed comes back as drafts. */
+let leaving = false;
 function again() {
+  if (leaving) return;
+  leaving = true;
   sessionStorage.setItem("parts-open", JSON.stringify({
     y: scrollY, open: [...document.querySelectorAll(".table[open]")].map((box) => box.id) }));
   location.reload();

@@ -1,0 +1,1 @@
+"""Recordings of the car: read, mapped, judged, watched live."""

@@ -1,0 +1,1 @@
+"""Stages, hold points, open items and the load ladder."""
