@@ -89,7 +89,7 @@ def narrow_targets(page: Any, least: float = 44.0) -> list[str]:
     return list(
         page.evaluate(
             """least => [...document.querySelectorAll(
-                 'button, .button, nav a, input:not([type=checkbox], [type=radio]), select, summary')]
+                 'button, .button, nav a, select, summary, input:not([type=checkbox], [type=radio])')]
                .filter(e => e.checkVisibility())
                .filter(e => { const b = e.getBoundingClientRect();
                  return b.height < least - 0.5 || b.width < least - 0.5; })
