@@ -58,6 +58,13 @@ def read(
     isolated: Annotated[
         Word, _option("--isolated", "feed|return|both", "What was closed during a hold.")
     ] = None,
+    lent: Annotated[
+        Word,
+        _option("--lent", "CAUSES", "Parts lent a good one for this test, such as wiring."),
+    ] = None,
+    renewed: Annotated[
+        Word, _option("--renewed", "CAUSES", "Parts renewed since earlier readings.")
+    ] = None,
     volts: Annotated[Word, _option("--volts", "VOLTAGE", "At the battery, V if bare.")] = None,
     fuel_temperature: Annotated[
         Word, _option("--fuel-temperature", "TEMPERATURE", "Of the fuel.")
@@ -99,6 +106,7 @@ def read(
         "kind": kind, "value": value, "state": state, "reference": reference, "rpm": rpm,
         "manifold": manifold, "fuel_temperature": fuel_temperature, "volts": volts,
         "isolated": isolated, "pressure": pressure, "seconds": seconds,
+        "lent": lent, "renewed": renewed,
         "instrument": instrument, "error": error, "note": note,
     }  # fmt: skip
     words = {name: said[name] for name in COLUMNS}

@@ -15,7 +15,16 @@ from keyturn import units
 from keyturn.build.model import Build
 from keyturn.build.schema import nearest
 from keyturn.errors import AmbiguousValue, Place, ValueRefused
-from keyturn.evidence.reading import CHOICES, Conditions, Kind, Reading, kinds, scale_share
+from keyturn.evidence import renewed as repairs
+from keyturn.evidence.reading import (
+    CHOICES,
+    TEXTS,
+    Conditions,
+    Kind,
+    Reading,
+    kinds,
+    scale_share,
+)
 from keyturn.glossary import quantity
 
 DIFFERENCE_OF = {
@@ -47,6 +56,8 @@ class Typed:
     isolated: str | None = None
     pressure: str | None = None
     seconds: str | None = None
+    lent: str | None = None
+    renewed: str | None = None
     instrument: str | None = None
     error: str | None = None
     note: str | None = None
@@ -169,7 +180,22 @@ def _conditions(typed: Typed, barometer: float, where: Place) -> Conditions:
             place = replace(where, key=column)
             raise ValueRefused("no such choice", place, text, ", ".join(choices))
         said[column] = text or None
+    for column in TEXTS:
+        said[column] = _causes(getattr(typed, column), replace(where, key=column))
     return Conditions(**said)
+
+
+def _causes(text: str | None, place: Place) -> str | None:
+    """Names of causes whose parts are good ones, in one order; None for nothing."""
+    names = repairs.split(text)
+    for name in names:
+        if name not in repairs.repairable():
+            near = nearest(name, repairs.repairable())
+            raise ValueRefused(
+                "no such repair", place, name, ", ".join(repairs.repairable()),
+                f"did you mean {near}?" if near else None,
+            )  # fmt: skip
+    return repairs.join(names)
 
 
 def _within(value: float, name: str, text: str, place: Place) -> float:

@@ -67,6 +67,10 @@ def _state(reading: Reading) -> str:
         words.append(f"hose {said.reference}")
     if said.isolated is not None:
         words.append(f"{said.isolated} closed")
+    if said.lent is not None:
+        words.append(f"{said.lent} lent")
+    if said.renewed is not None:
+        words.append(f"{said.renewed} renewed")
     if said.pressure_gauge is not None:
         before = "from" if reading.kind == "pressure-held" else "at"
         words.append(f"{before} {units.show(said.pressure_gauge, 'pressure_gauge', digits=3)}")

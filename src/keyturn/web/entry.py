@@ -16,6 +16,7 @@ from keyturn.build.model import Build
 from keyturn.build.schema import read_data
 from keyturn.errors import KeyturnError
 from keyturn.evidence.reading import Conditions, Kind, kinds
+from keyturn.evidence.renewed import repairable
 from keyturn.glossary import quantity
 from keyturn.journal.slip import expected
 from keyturn.journal.typed import COLUMNS, Typed, to_reading
@@ -47,6 +48,7 @@ def sheet(build: Build, wanted: Iterable[str] = ()) -> dict[str, Any]:
     return {
         "kinds": {name: _kind(row, build) for name, row in kinds().items()},
         "buttons": buttons(build, wanted),
+        "repairs": list(repairable()),
     }
 
 
@@ -95,8 +97,9 @@ def _of_test(row: Mapping[str, Any], build: Build) -> dict[str, Any]:
     said = {name: str(row[name]) for name in ("reference", "isolated", "lent", "renewed")
             if name in row}  # fmt: skip
     made = _button(row["kind"], row["state"], said)
-    about = {"reference": "hose {}", "isolated": "{} closed", "lent": "{} lent"}
+    about = {"reference": "hose {}", "isolated": "{} closed"}
     words = [about[name].format(said[name]) for name in about if name in said]
+    words += [row["name"]] if "lent" in said else []
     if row.get("pressure") == "set":
         said["pressure"] = units.show(build.regulator.set.si, "pressure_gauge", "psi", digits=3)
     if "duration" in row:

@@ -173,7 +173,7 @@ class Guard:
 
     def _refused(self, refusal: Refusal, request: Request) -> Response:
         if refusal is UNPAIRED and not wants_json(request):
-            then = quote(request.url.path, safe="/")
+            then = quote(request.url.path)
             return RedirectResponse(f"/door?then={then}", 303)
         return refusal.response(request)
 

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from keyturn.build.read import load, read_text
 from keyturn.errors import KeyturnError
 from keyturn.evidence.reading import kinds
+from keyturn.evidence.renewed import join, so_far
 from keyturn.journal.readings import MOST_TOKEN
 from keyturn.journal.typed import Typed
 from keyturn.report import readings as reading_words
@@ -110,8 +111,9 @@ def _answer(car: Car, found: Found | None) -> dict[str, Any]:
 
 def _readings(car: Car) -> dict[str, Any]:
     given = task.listed(car.folder)
+    renewed = join(so_far(tuple(item for item in given if item.status == "kept")))
     return {"readings": reading_words.rows(given), "meant": task.meant_instead(car.folder, given),
-            "last": last_entry(car)}  # fmt: skip
+            "last": last_entry(car), "renewed": renewed or ""}  # fmt: skip
 
 
 # --- JSON -------------------------------------------------------------------------------------

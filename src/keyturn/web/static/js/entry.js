@@ -7,6 +7,7 @@ import * as outbox from "./outbox.js";
 const id = (name) => document.getElementById(name);
 const sheet = JSON.parse(id("sheet").textContent);
 const dialog = id("entry"), value = id("value"), done = id("entry-done");
+const MORE = [...id("entry-more").querySelectorAll("input")];
 const FIRST = 8; // buttons before "More kinds"
 const KEYS = ["1", "2", "3", "4", "5", "6", "7", "8", "9", ".", "0", "⌫"];
 let now = null; // {kind, state, said, unit, text, asks, correct}
@@ -47,8 +48,8 @@ function keep() {
   const kept = remembered.set(MINE, JSON.stringify(now));
   id("entry-state").textContent = kept ? "on this device, not in the journal" : "this browser keeps nothing: finish before you leave the page";
 }
-const wordsOf = (row) => sheet.buttons.find((b) => b.kind === row.kind && b.state === row.state &&
-  (b.said.reference ?? null) === (row.said.reference === "off" ? "off" : null))?.words ?? `${sheet.kinds[row.kind].words}, ${row.state}`;
+const wordsOf = (row) => (row.test ? ofTest(row.test) : null)?.words ?? sheet.buttons.find((b) => b.kind === row.kind && b.state === row.state &&
+  !b.said.lent && (b.said.reference ?? null) === (row.said.reference === "off" ? "off" : null))?.words ?? `${sheet.kinds[row.kind].words}, ${row.state}`;
 
 // --- first step: what is read --------------------------------------------------------------------
 function pick() {
@@ -69,7 +70,9 @@ function pick() {
 id("pick-more").addEventListener("click", () => { more = true; pick(); id("pick-list").children[FIRST].focus(); });
 
 function begin(row) {
-  now = { kind: row.kind, state: row.state, said: { ...row.said }, test: row.test ?? null, text: row.text ?? "", asks: {}, correct: row.correct ?? null,
+  // what was renewed before is renewed still, unless it is typed otherwise
+  const renewed = id("listed")?.dataset.renewed, said = renewed ? { renewed, ...row.said } : { ...row.said };
+  now = { kind: row.kind, state: row.state, said, test: row.test ?? null, text: row.text ?? "", asks: {}, correct: row.correct ?? null,
     unit: row.unit ?? remembered.get(`pad:${sheet.kinds[row.kind].quantity}`) };
   type();
 }
@@ -87,7 +90,7 @@ function type() {
   id("entry-caution").hidden = false;
   asks(kind, isYesNo);
   value.value = now.text;
-  for (const name of ["instrument", "error", "volts", "fuel_temperature", "note"]) id(`said-${name}`).value = now.said[name] ?? "";
+  for (const input of MORE) input.value = now.said[input.name] ?? "";
   if (!now.said.instrument && /pressure/.test(kind.quantity)) {
     const instrument = remembered.get(`instrument:${kind.quantity}`);
     if (instrument) { now.said.instrument = instrument; id("said-instrument").value = instrument; }
@@ -186,7 +189,7 @@ id("pad").append(...KEYS.map((key) => {
 }));
 dialog.addEventListener("focusin", (event) => { if (event.target.inputMode === "none") active = event.target; });
 value.addEventListener("input", () => { now.text = value.value; keep(); });
-for (const input of id("entry-more").querySelectorAll("input")) {
+for (const input of MORE) {
   input.addEventListener("input", () => {
     now.said[input.name] = input.value;
     if (input.name === "instrument") remembered.set(`instrument:${sheet.kinds[now.kind].quantity}`, input.value || null);
@@ -199,6 +202,7 @@ function fault(words, key = "") {
   id("entry-fault").hidden = !words;
   for (const input of dialog.querySelectorAll("[aria-invalid]")) input.removeAttribute("aria-invalid");
   const at = key === "none" ? null : id(`ask-${key}`) ?? id(`said-${key}`) ?? (words ? value : null);
+  if (at?.closest("#entry-more")) id("entry-more").open = true;
   if (at && words) { at.setAttribute("aria-invalid", "true"); at.setAttribute("aria-describedby", "entry-fault"); at.focus(); }
 }
 

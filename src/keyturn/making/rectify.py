@@ -1,0 +1,257 @@
+"""A photo laid onto the plane of the part's face, in millimetres and in linear light."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyturn.errors import Place, ValueRefused
+from keyturn.making import lens
+from keyturn.making.board import SPEC, Spec
+from keyturn.making.camera import Cameras
+from keyturn.making.lens import Numbers
+from keyturn.making.photo import Photo
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+FINE, COARSE = 0.125, 0.2  # [mm] per pixel of the flat picture
+STEP = 4  # the map to the photo is computed at every 4th pixel: bent less than 0.001 px between
+BESIDE = 120.0  # [mm] kept around the strips; a part reaches no farther
+MARGIN = 6.0  # [mm] of white paper cut with each strip
+HONEST = 1.3  # stated sigma over computed: effects the model of the lens does not hold
+THICKNESS_SIGMA = 0.05  # [mm] of a thickness read with callipers
+MAX_HEIGHT = 100.0  # [mm]
+MAX_AREA = 40_000_000  # pixels of the flat picture
+
+
+class Plane(Protocol):
+    """How points of the flat picture [mm] relate to the picture they came from."""
+
+    def to_photo(self, points: Numbers) -> Numbers:
+        """Pixels of the upright photo, (n, 2), under points (n, 2) [mm] of the face."""
+
+    def from_photo(self, pixels: Numbers) -> Numbers:
+        """Points (n, 2) [mm] of the face under pixels (n, 2)."""
+
+    def onto(self, points: Numbers, height: float) -> Numbers:
+        """Same lines of sight, met at ``height`` [mm] above the board instead of at the face."""
+
+    def sigma(self, points: Numbers) -> Numbers:
+        """Standard deviation [mm] of each point against the others: larger axis, (n,)."""
+
+
+@dataclass(frozen=True)
+class Flat:
+    """A flat picture; row 0 is at the top, x runs with the columns and y against the rows."""
+
+    image: Image  # linear luma 0 to 1
+    colour: Image  # log of linear red over blue, half as sharp as the luma; 0 is grey
+    valid: Mask  # inside the photo
+    strips: Mask  # where the strips of the board lie
+    mm_per_pixel: float
+    origin: tuple[float, float]  # [mm] x, y of the centre of pixel row 0, column 0
+    height: float  # [mm] of the face above the board
+    plane: Plane
+    source_mm_per_pixel: float  # of the photo or scan itself
+    source_blur: float  # [px] sigma of edges in the source
+    notes: tuple[str, ...] = ()
+
+    def xy(self, columns: Numbers, rows: Numbers) -> Numbers:
+        """Millimetres (n, 2) of fractional columns and rows."""
+        x = self.origin[0] + self.mm_per_pixel * columns
+        return np.stack([x, self.origin[1] - self.mm_per_pixel * rows], axis=-1)
+
+    def pixel(self, points: Numbers) -> Numbers:
+        """Fractional column and row, (n, 2), of points [mm]."""
+        column = (points[..., 0] - self.origin[0]) / self.mm_per_pixel
+        return np.stack([column, (self.origin[1] - points[..., 1]) / self.mm_per_pixel], axis=-1)
+
+
+def linear_levels() -> Image:
+    """Light of the 256 levels of sRGB (IEC 61966-2-1), 0 to 1."""
+    level = np.arange(256) / 255.0
+    light = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
+    return light.astype(np.float32)
+
+
+def rigid_removed(shifts: Numbers, points: Numbers) -> Numbers:
+    """Shifts (n, 2, k) of points (n, 2) without what moves and turns them all together."""
+    centred = points - points.mean(axis=0)
+    n = len(points)
+    basis = np.zeros((2 * n, 3))
+    basis[0::2, 0] = basis[1::2, 1] = 1.0
+    basis[0::2, 2], basis[1::2, 2] = -centred[:, 1], centred[:, 0]
+    q, r = np.linalg.qr(basis)
+    q = q[:, np.abs(np.diag(r)) > 1e-9]
+    flat = shifts.reshape(2 * n, -1)
+    return np.asarray((flat - q @ (q.T @ flat)).reshape(shifts.shape))
+
+
+@dataclass(frozen=True)
+class PhotoPlane:
+    """The plane of a face in a solved photo."""
+
+    cameras: Cameras
+    photo: int
+    height: float
+    thickness_sigma: float = THICKNESS_SIGMA
+
+    def _at(self, points: Numbers, height: float) -> Numbers:
+        return np.concatenate([points, np.full((len(points), 1), height)], axis=1)
+
+    def to_photo(self, points: Numbers) -> Numbers:
+        return self.cameras.project(self._at(points, self.height), self.photo)
+
+    def from_photo(self, pixels: Numbers) -> Numbers:
+        return self.cameras.to_plane(pixels, self.height, self.photo)
+
+    def onto(self, points: Numbers, height: float) -> Numbers:
+        centre = self.cameras.centre(self.photo)
+        ratio = (centre[2] - height) / (centre[2] - self.height)
+        return np.asarray(centre[:2] + ratio * (points - centre[:2]))
+
+    def _shifts(self, points: Numbers) -> Numbers:
+        """Shift (n, 2, k) of the points for one sigma of every independent cause."""
+        cameras, pixels = self.cameras, self.to_photo(points)
+        layout, columns = cameras.layout, []
+        lens_at, pose_at = layout.intrinsic(self.photo), layout.pose(self.photo)
+        places = [*range(lens_at.start, lens_at.stop), *range(pose_at.start, pose_at.stop)]
+        covariance = cameras.covariance[np.ix_(places, places)]
+        spread, turn = np.linalg.eigh(covariance)
+        unknowns = cameras.unknowns[places]
+        split = lens_at.stop - lens_at.start
+        for value, direction in zip(spread, turn.T, strict=True):
+            step = math.sqrt(max(float(value), 0.0)) * direction
+            up, down = unknowns + step, unknowns - step
+            moved = [lens.to_plane(u[:split], u[split:], pixels, self.height) for u in (up, down)]
+            columns.append((moved[0] - moved[1]) / 2.0)
+        for axis, sigma in enumerate(cameras.scale_sigma):
+            stretch = np.zeros_like(points)
+            stretch[:, axis] = points[:, axis] * sigma
+            columns.append(stretch)
+        higher = cameras.to_plane(pixels, self.height + self.thickness_sigma, self.photo)
+        columns.append(higher - points)
+        return np.stack(columns, axis=2)
+
+    def sigma(self, points: Numbers) -> Numbers:
+        shifts = rigid_removed(self._shifts(points), points)
+        spread = np.einsum("nik,njk->nij", shifts, shifts)
+        return np.asarray(HONEST * np.sqrt(np.linalg.eigvalsh(spread)[:, -1]))
+
+
+def _frame(plane: PhotoPlane, size: tuple[int, int], spec: Spec) -> tuple[Numbers, Numbers]:
+    """Lower left and upper right [mm] of what is worth flattening."""
+    edge = np.linspace(0.0, 1.0, 9)
+    ring = np.concatenate(
+        [np.stack([edge, edge * 0 + n], 1) for n in (0.0, 1.0)]
+        + [np.stack([edge * 0 + n, edge], 1) for n in (0.0, 1.0)]
+    )
+    seen = plane.from_photo(ring * (np.array(size) - 1.0))
+    quads = np.concatenate(strip_quads(plane, spec))
+    low = np.maximum(seen.min(0), quads.min(0) - BESIDE)
+    high = np.minimum(seen.max(0), quads.max(0) + BESIDE)
+    return low, high
+
+
+def strip_quads(plane: PhotoPlane, spec: Spec = SPEC) -> list[Numbers]:
+    """Corners (4, 2) of each strip with its paper, as they appear at the face's height [mm]."""
+    cameras, quads = plane.cameras, []
+    sx, sy = cameras.scale
+    x0, x1 = -MARGIN, sx * spec.width + MARGIN
+    y0, y1 = -MARGIN, sy * spec.height + MARGIN
+    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    for strip in (cameras.layout.base, *cameras.layout.strips):
+        lie = cameras.layout.lie(strip)
+        ground = lens.laid(corners, np.zeros(3) if lie is None else cameras.unknowns[lie])
+        quads.append(plane.from_photo(cameras.project(ground, plane.photo)))
+    return quads
+
+
+def _map(plane: PhotoPlane, origin: Numbers, columns: int, rows: int, pixel: float) -> Numbers:
+    """Photo pixel under every pixel of the flat picture, (rows, columns, 2) as float32."""
+    import cv2
+
+    # one node more on every side, so that none of the kept pixels is extrapolated
+    nodes_x = np.arange(-1, math.ceil(columns / STEP) + 1)
+    nodes_y = np.arange(-1, math.ceil(rows / STEP) + 1)
+    x = origin[0] + pixel * ((nodes_x + 0.5) * STEP - 0.5)
+    y = origin[1] - pixel * ((nodes_y + 0.5) * STEP - 0.5)
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    uv = plane.to_photo(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
+    size = (len(nodes_x) * STEP, len(nodes_y) * STEP)
+    whole = cv2.resize(uv, size, interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(whole[STEP : STEP + rows, STEP : STEP + columns])
+
+
+def log_ratio(pixels: NDArray[np.uint8], uv: tuple[Numbers, ...] | None) -> Image:
+    """Log of red over blue, sampled where ``uv`` says or as it stands."""
+    import cv2
+
+    light = linear_levels() + np.float32(0.004)
+    logs = np.log(light).astype(np.float32)
+    ratio = cv2.LUT(pixels[:, :, 2], logs) - cv2.LUT(pixels[:, :, 0], logs)
+    if uv is None:
+        return np.asarray(ratio, np.float32)
+    return np.asarray(cv2.remap(ratio, *uv, cv2.INTER_LINEAR), np.float32)
+
+
+def luma(pixels: NDArray[np.uint8]) -> Image:
+    """Linear light of the luma; the luma of a JPEG keeps full sharpness, its colours do not."""
+    import cv2
+
+    return np.asarray(cv2.LUT(cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), linear_levels()))
+
+
+def checked_height(height: float) -> float:
+    """Thickness of the part: an answer is needed, and it has to be possible."""
+    if not math.isfinite(height) or not 0.0 <= height <= MAX_HEIGHT:
+        raise ValueRefused(
+            f"a thickness of {height:g} mm cannot be",
+            Place(key="thickness"),
+            accepted=f"above 0 and at most {MAX_HEIGHT:.0f} mm: height of the traced face above"
+            " the strips",
+            advice="measure from the table to the face with the callipers' depth rod",
+        )
+    return float(height)
+
+
+def to_plane(
+    photo: Photo,
+    cameras: Cameras,
+    n: int = 0,
+    *,
+    height: float,
+    pixel: float | None = None,
+    thickness_sigma: float = THICKNESS_SIGMA,
+    blur: float = 1.0,
+    spec: Spec = SPEC,
+) -> Flat:
+    """Lay photo ``n`` onto the plane ``height`` [mm] above the board."""
+    import cv2
+
+    plane = PhotoPlane(cameras, n, checked_height(height), thickness_sigma)
+    source = cameras.mm_per_pixel[n]
+    pixel = pixel or (FINE if source < 0.22 else COARSE)
+    low, high = _frame(plane, photo.size, spec)
+    columns, rows = (int(v) for v in np.ceil((high - low) / pixel) + 1)
+    if columns * rows > MAX_AREA:
+        raise ValueRefused("the picture shows too large an area", advice="go closer to the part")
+    origin = np.array([low[0], high[1]])
+    uv = _map(plane, origin, columns, rows, pixel)
+    u, v = uv[:, :, 0].copy(), uv[:, :, 1].copy()
+    image = cv2.remap(luma(photo.pixels), u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    width, tall = photo.size
+    valid = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= tall - 1)
+    strips = np.zeros((rows, columns), np.uint8)
+    for quad in strip_quads(plane, spec):
+        place = np.stack([quad[:, 0] - origin[0], origin[1] - quad[:, 1]], 1) / pixel
+        cv2.fillConvexPoly(strips, np.round(place).astype(np.int32), 1)
+    return Flat(
+        np.clip(image, 0.0, 1.0), log_ratio(photo.pixels, (u, v)), valid, strips > 0, pixel,
+        (float(origin[0]), float(origin[1])), plane.height, plane, source, blur,
+        (*photo.notes, *cameras.notes),
+    )  # fmt: skip
