@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from itertools import combinations
 
 import numpy as np
-from bank import Bank
+from bank import Bank, Mind
 from world import Car, Ledger
 
-from keyturn.evidence import consequence, decide, forward, next_test, observe, renewed
+from keyturn.evidence import decide, forward, next_test, observe, renewed
 from keyturn.evidence.causes import NONE, causes
 from keyturn.evidence.result import NextTest
 
@@ -39,13 +38,15 @@ def at_random(ranked: tuple[NextTest, ...], _: str, rng: np.random.Generator) ->
 def reasoned(car: Car, bank: Bank, choose: Choose = best) -> Ledger:
     """Infer, then test, repair or stop as `decide.act` says; only the choice of test is open."""
     rows = {row.name: row for row in causes(car.model.build)}
+    mind, luck = Mind(bank, car.rng), np.random.default_rng([car.seed, 2])
     for _ in range(MOST_STEPS):
-        posterior = bank.posterior(car.readings, car.rng)
-        state = decide.belief(posterior, car.model, car.repaired, car.rng)
-        ranked = next_test.judged(state, car.model, car.candidates())
+        mind.read(car.readings)
+        state, ranked = mind.judged(car.repaired, car.candidates())
+        car.ledger.fell_back = mind.fell_back
+        car.ledger.steps += 1
         act = decide.act(state, ranked)
         if act.kind == "test":
-            name = choose(ranked, act.name, car.rng)
+            name = choose(ranked, act.name, luck)
             row = next(row for row in ranked if row.name == name)
             car.test(row.after or name)
         elif act.kind == "repair":
@@ -87,19 +88,7 @@ def oracle(car: Car, _: Bank) -> Ledger:
     if car.space.cause.name == NONE:
         return car.close("asked")
     rows = {row.name: row for row in causes(car.model.build)}
-    masks = consequence.broken(car.space, car.whole)
-    things = [
-        name
-        for name, own in renewed.repairable().items()
-        if name in rows and any(u in masks and masks[u][0, 0] for u in own)
-    ]
-    enough = [
-        chosen
-        for size in range(len(things) + 1)
-        for chosen in combinations(things, size)
-        if not car.sick(chosen)
-    ]
-    chosen = min(enough, key=lambda names: sum(decide.price(rows[name]) for name in names))
+    chosen = car.needed()
     opening, car.opening = car.opening, ()
     for name in chosen:
         car.repair(rows[name])

@@ -103,6 +103,7 @@ GALLON = re.compile(r"\b(?:gal|gallons?)\b", re.I)
 WHICH_GALLON = re.compile(r"\b(u\.?s\.?|imp(?:erial)?\.?|uk)\s*(?:gal|gallons?)\b", re.I)
 # A unit is words joined by * and /, with small whole powers: nothing that pint would calculate.
 PLAIN_UNIT = re.compile(r"(?:1/)?(?:[A-Za-z_]+(?:\*\*[2-6])?|[*/() ])*")
+MISFIT = "that unit measures something else"
 RATIO_UNITS = ("percent", "one", "")
 
 
@@ -172,6 +173,8 @@ def _known() -> frozenset[str]:
 @cache
 def _scale(unit: str, si: str) -> tuple[float, float]:
     """(factor, offset) from ``unit`` to ``si``: si = number * factor + offset."""
+    from pint import DimensionalityError
+
     ureg = registry()
     if len(unit) > 60 or not PLAIN_UNIT.fullmatch(unit):
         raise UnitRefused("no such unit")
@@ -182,8 +185,10 @@ def _scale(unit: str, si: str) -> tuple[float, float]:
         one = float(ureg.Quantity(1.0, source).to(target).magnitude)
     except AmbiguousUnit:
         raise
-    except Exception as fault:  # pint raises many kinds, tokenizer errors among them
-        raise UnitRefused(str(fault).splitlines()[0] if str(fault) else "no such unit") from None
+    except DimensionalityError:
+        raise UnitRefused(MISFIT) from None
+    except Exception:  # pint raises many kinds, tokenizer errors among them
+        raise UnitRefused("no such unit") from None
     return one - zero, zero
 
 
@@ -225,7 +230,7 @@ def convert(number: float, unit: str, name: str, barometer: float = 101325.0) ->
         raise AmbiguousUnit("AFR: of which fuel? Type lambda, which does not depend on the fuel")
     spelt = tidy(unit)
     if si != "-" and spelt in RATIO_UNITS:
-        raise UnitRefused(f"a unit is missing: {accepted(name)}" if not spelt else "wrong unit")
+        raise UnitRefused(f"a unit is missing: {accepted(name)}" if not spelt else MISFIT)
     if _is_step(name) and spelt in ("degC", "degF"):
         spelt, number = ("K", number) if spelt == "degC" else ("K", number / 1.8)
     factor, offset = _scale(spelt, si)

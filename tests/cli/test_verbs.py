@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
 import pytest
 
+from keyturn.build.read import load
 from keyturn.cli import outcome
 
 
@@ -20,6 +22,33 @@ def car(tmp_path: Path) -> Path:
 def test_new_lists_three_examples(capsys: pytest.CaptureFixture[str]) -> None:
     assert outcome.run(["new", "--list"]) == 0
     assert len(capsys.readouterr().out.strip().splitlines()) == 3
+
+
+def test_new_from_nothing_takes_its_answers_as_options(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())  # nobody there to be asked
+    answers = {
+        "name": "red coupe", "engine.displacement": "2.3 L", "engine.cylinders": "4",
+        "engine.redline": "6200 rpm", "boost.curve": "0.55 bar", "fuel.kind": "petrol-e10",
+        "pump.flow": "190 psi", "injectors.flow": "440 cc/min", "regulator.set": "43.5 psi",
+        "regulator.place": "rail", "regulator.reference": "manifold",
+    }  # fmt: skip
+
+    def new() -> int:
+        said = [word for row in answers.items() for word in ("--set", "=".join(row))]
+        return outcome.run(["new", str(tmp_path / "red"), "--blank", *said])
+
+    assert new() == 2
+    told = capsys.readouterr().err
+    assert "pump.flow: that unit measures something else" in told
+    assert not (tmp_path / "red").exists()
+    answers["pump.flow"] = "190 L/h"
+    assert new() == 0
+    assert load(tmp_path / "red").name == "red coupe"
+    assert outcome.run(["new", str(tmp_path / "blue"), "--set", "name=blue"]) == 2
+    assert outcome.run(["new", str(tmp_path / "blue"), "--blank", "--example", "van-roots"]) == 2
+    assert not (tmp_path / "blue").exists()
 
 
 def test_new_does_not_overwrite(car: Path) -> None:

@@ -37,6 +37,20 @@ def test_a_rail_pressure(build: Build) -> None:
     assert found.note == "cold engine"
 
 
+def test_what_was_lent_or_renewed_belongs_to_the_reading(build: Build) -> None:
+    typed = Typed("rail-pressure", "43 psi", "key-on", lent=" wiring", renewed="pump,filter , ")
+    said = to_reading(typed, build).conditions
+    assert (said.lent, said.renewed) == ("wiring", "filter, pump")
+    assert to_reading(Typed("rail-pressure", "43 psi", "key-on", lent=" "), build) == to_reading(
+        Typed("rail-pressure", "43 psi", "key-on"), build
+    )
+    with pytest.raises(ValueRefused, match="did you mean wiring") as refused:
+        to_reading(Typed("rail-pressure", "43 psi", "key-on", lent="wirring"), build)
+    assert refused.value.place.key == "lent"
+    with pytest.raises(ValueRefused, match="no such repair"):
+        to_reading(Typed("rail-pressure", "43 psi", "key-on", renewed="as described"), build)
+
+
 def test_boost_and_vacuum_are_above_and_below_ambient(build: Build) -> None:
     ambient = build.site.barometer.si
 

@@ -77,9 +77,7 @@ def violations(page: Any) -> list[str]:
     import axe_playwright_python
 
     script = Path(axe_playwright_python.__file__).parent / "axe.min.js"
-    page.evaluate(
-        script.read_text(encoding="utf-8")
-    )
+    page.evaluate(script.read_text(encoding="utf-8"))
     found = page.evaluate("async () => (await axe.run()).violations")
     return [f"{row['id']}: {node['target']}" for row in found for node in row["nodes"]]
 
@@ -89,7 +87,8 @@ def narrow_targets(page: Any, least: float = 44.0) -> list[str]:
     return list(
         page.evaluate(
             """least => [...document.querySelectorAll(
-                 'button, .button, nav a, select, summary, input:not([type=checkbox], [type=radio])')]
+                 'button, .button, nav a, .foot a, select, summary, ' +
+                 'input:not([type=checkbox], [type=radio])')]
                .filter(e => e.checkVisibility())
                .filter(e => { const b = e.getBoundingClientRect();
                  return b.height < least - 0.5 || b.width < least - 0.5; })

@@ -22,6 +22,21 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     made.stop()
 
 
+@pytest.fixture(scope="module")
+def one_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """The same for a whole file of tests that do not get into each other's way."""
+    folder = tmp_path_factory.mktemp("one")
+    made = Bench(shelf(folder / "builds", "van-roots", "pickup-screw"), free_port())
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def one_tab(chromium: Any, one_bench: Bench) -> Iterator[Callable[..., Any]]:
+    yield from tabs(chromium, one_bench)
+
+
 @pytest.fixture
 def empty_bench(tmp_path: Path) -> Iterator[Bench]:
     """A server on a folder with nothing in it."""

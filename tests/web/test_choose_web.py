@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
+
+from keyturn import __version__
+from keyturn.web.chosen import FILE, keep, read_kept
 
 Tab = Callable[..., Any]
 CHOOSE = "/car/pickup-screw/choose"
@@ -43,6 +48,11 @@ def test_a_purchase_is_judged(tab: Tab, bench: Bench) -> None:
     )  # fmt: skip
     assert done.status_code == 200
     page.locator("#age", has_text="stale").wait_for(timeout=30000)
+    bench.stop()
+    bench.start()
+    kept = httpx.get(f"{bench.url}/api/car/pickup-screw/choose", timeout=60).json()
+    assert kept["answer"] == answer["answer"]  # it outlives the server, and says how old it is
+    assert kept["stale"] is True
     phone = tab(PHONE)
     phone.goto(CHOOSE)
     phone.locator("#age", has_text="stale").wait_for()
@@ -50,3 +60,37 @@ def test_a_purchase_is_judged(tab: Tab, bench: Bench) -> None:
     assert narrow_targets(phone) == []
     assert phone.evaluate("document.documentElement.scrollWidth <= innerWidth")
     picture(phone, "choose-phone")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "{", "[]", "null", '{"format": 1}', '{"key": ["a", "b"]}', "[" * 3000],
+)  # fmt: skip
+def test_a_kept_answer_that_is_none_counts_as_nothing(tmp_path: Path, text: str) -> None:
+    (tmp_path / "made").mkdir()
+    (tmp_path / "made" / FILE).write_text(text, encoding="utf-8")
+    assert read_kept(tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    "drawn", ["<p>", "<svg><script>x</script></svg>", "<svg onload=x></svg>", "<svg><a href=x/>"]
+)
+def test_a_kept_answer_draws_lines_and_letters_only(tmp_path: Path, drawn: str) -> None:
+    keep(tmp_path, ("abc", 7), None, {"wide": drawn, "narrow": "<svg></svg>"})
+    assert (tmp_path / "made" / FILE).is_file()
+    assert read_kept(tmp_path) is None
+
+
+def test_an_answer_of_another_version_is_made_again(tmp_path: Path) -> None:
+    keep(tmp_path, ("abc", 7), None, {"wide": "<svg></svg>", "narrow": "<svg></svg>"})
+    file = tmp_path / "made" / FILE
+    file.write_text(file.read_text().replace(f'"{__version__}"', '"0.0.0"'), encoding="utf-8")
+    assert read_kept(tmp_path) is None
+
+
+def test_a_kept_answer_comes_back(tmp_path: Path) -> None:
+    found = {"wide": "<svg></svg>", "narrow": "<svg></svg>", "asked": "all holds"}
+    keep(tmp_path, ("abc", 7), "300 kW", found)
+    kept = read_kept(tmp_path)
+    assert kept is not None
+    assert (kept.key, kept.power, kept.result) == (("abc", 7), "300 kW", found)

@@ -114,9 +114,9 @@ def test_an_example_is_one_tap_from_its_verdict(empty_tab: Tab) -> None:
     ids=["desk", "phone", "dark", "sun"],
 )  # fmt: skip
 def test_shelf_and_home_are_fit_for_hands_and_screen_readers(
-    tab: Tab, size: dict[str, int], name: str, look: str
+    one_tab: Tab, size: dict[str, int], name: str, look: str
 ) -> None:
-    page = tab(size)
+    page = one_tab(size)
     page.goto("/")
     page.evaluate("look => { document.cookie = `look=${look}; path=/`; }", look)
     for path, word in (("/", "shelf"), ("/car/van-roots/home", "home")):

@@ -70,8 +70,34 @@ def test_a_build_goes_out_and_comes_in_as_one_file(tab: Tab, bench: Bench, tmp_p
     assert [row["typed"] for row in rows] == ["44 psi"]
 
 
-def test_the_report_page_has_a_policy_of_its_own(tab: Tab) -> None:
+def test_the_first_page_takes_a_build_from_a_file(tab: Tab, bench: Bench, tmp_path: Path) -> None:
+    read(bench, "44 psi", "papers-004")
+    whole = tmp_path / "whole.zip"
+    whole.write_bytes(httpx.get(f"{bench.url}/api/car/van-roots/archive", timeout=60).content)
     page = tab(PHONE)
+    page.goto("/")
+    page.wait_for_selector("body[data-ready=yes]")
+    page.get_by_role("link", name="Let a phone in").click()
+    page.wait_for_url("**/door")
+    assert page.locator(".foot").get_by_role("link", name="All builds").is_visible()
+    page.go_back()
+    page.wait_for_selector("body[data-ready=yes]")
+    page.get_by_role("button", name="Bring it in").click()
+    page.locator("#e-import", has_text="short name").wait_for()
+    page.locator("#i-folder").fill("brought-van")
+    (tmp_path / "no.zip").write_bytes(b"no archive at all")
+    page.locator("#i-file").set_input_files(tmp_path / "no.zip")
+    page.get_by_role("button", name="Bring it in").click()
+    page.locator("#e-import", has_text="not what is taken here").wait_for()
+    page.locator("#i-file").set_input_files(whole)
+    page.get_by_role("button", name="Bring it in").click()
+    page.wait_for_url("**/car/brought-van/home", timeout=30000)
+    rows = httpx.get(f"{bench.url}/api/car/brought-van/read", timeout=60).json()["readings"]
+    assert [row["typed"] for row in rows] == ["44 psi"]
+
+
+def test_the_report_page_has_a_policy_of_its_own(one_tab: Tab) -> None:
+    page = one_tab(PHONE)
     answer = page.goto(f"{PAPERS}/report.html")
     policy = answer.headers["content-security-policy"]
     assert "default-src 'none'" in policy
@@ -83,10 +109,10 @@ def test_the_report_page_has_a_policy_of_its_own(tab: Tab) -> None:
 
 
 @pytest.mark.parametrize("look", ["dark", "sun"])
-def test_papers_in_other_light(tab: Tab, bench: Bench, look: str) -> None:
-    page = tab(PHONE)
-    page.context.add_cookies([{"name": "look", "value": look, "url": bench.url}])
-    read(bench, "44 psi", "papers-003")
+def test_papers_in_other_light(one_tab: Tab, one_bench: Bench, look: str) -> None:
+    page = one_tab(PHONE)
+    page.context.add_cookies([{"name": "look", "value": look, "url": one_bench.url}])
+    read(one_bench, "44 psi", "papers-003")  # under one token: stored once
     page.goto(PAPERS)
     assert violations(page) == []
     assert narrow_targets(page) == []

@@ -39,7 +39,7 @@ def _step(node: Any, part: str, following: str, place: Place) -> Any:
     if not hasattr(node, "keys"):
         raise ValueRefused(f"{part} is not inside a table", place)
     if part not in node:
-        known = (part in sections() and part not in MANY) or part == "calibrated_for"
+        known = (part in sections() and part not in MANY) or part in ("calibrated_for", "spread")
         if not known or part in MAKING or following.isdigit():
             raise UnknownKey(f"there is no table {part!r}", place, accepted=", ".join(sections()))
         node[part] = {}

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from keyturn import units
-from keyturn.build import library
+from keyturn.build import library, priors
 from keyturn.build.paths import ALWAYS, MARKS, USED
 from keyturn.build.read import build_path, parse_document, read_text
 from keyturn.build.schema import (
@@ -22,6 +22,7 @@ from keyturn.build.schema import (
     assumed,
     default_spread,
     grades,
+    read_data,
     sections,
 )
 from keyturn.build.values import DIFFERENCE_OF, usual_text
@@ -41,7 +42,7 @@ TITLES = {
     "mixture": "Wanted mixture", "wiring": "Wiring of the pump",
 }  # fmt: skip
 MAY_BE_ABSENT = ("blower", "boost", "cooler")
-WITHOUT_GRADE = ("count", "choice", "yesno", "text", "size", "number", "changes")
+WITHOUT_GRADE = ("count", "choice", "yesno", "text", "size", "number", "changes", "prior")
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,8 @@ def sheet_of(document: Mapping[str, Any]) -> Sheet:
 def _section(name: str, document: Mapping[str, Any]) -> Section:
     title = TITLES.get(name, name.capitalize())
     top = str(document.get("grade", "hearsay")), str(document.get("source", ""))
+    if name == priors.TABLE:
+        return Section(name, title, False, (_priors(document.get(name)),))
     if name in MANY:
         rows = document.get(name)
         tables = [row for row in rows if isinstance(row, Mapping)] if isinstance(rows, list) else []
@@ -154,6 +157,41 @@ def _group(
     made += [_foreign(base, str(n), raw) for n, raw in table.items()
              if n not in fields and n not in NOTES]  # fmt: skip
     return Group(base, section, _title(section, table, part, number), tuple(made), number, part)
+
+
+def _priors(raw: Any) -> Group:
+    """Every cause and every spread that may be believed otherwise; ``source`` is the reason."""
+    table = raw if isinstance(raw, Mapping) else {}
+    inner = table.get(priors.SPREAD)
+    spreads = inner if isinstance(inner, Mapping) else {}
+    rows = read_data("causes.toml")["cause"]
+    whole = sum(float(row["prior"]) for row in rows)
+    made = [
+        _prior(f"{priors.TABLE}.{row['name']}", row["name"], table.get(row["name"]),
+               f"{row['words']}; how likely before any reading",
+               f"about {float(row['prior']) / whole:.2g}", str(row["reason"]), "cause")
+        for row in rows
+    ]  # fmt: skip
+    made += [
+        _prior(f"{priors.TABLE}.{priors.SPREAD}.{row['name']}", f"spread of {row['name']}",
+               spreads.get(row["name"]), f"{row['words']}; factor on its spread once at fault",
+               "1", str(row["reason"]), priors.SPREAD)
+        for row in read_data("priors.toml")["unknown"] if "fault" in row
+    ]  # fmt: skip
+    return Group(priors.TABLE, priors.TABLE, TITLES[priors.TABLE], tuple(made))
+
+
+def _prior(
+    key: str, name: str, raw: Any, about: str, default: str, reason: str, moves: str
+) -> Entry:
+    long = raw if isinstance(raw, Mapping) else {"value": raw}
+    return Entry(
+        key=key, name=name, about=about, kind="prior", text=as_text(long.get("value")), points=(),
+        grade="", grade_said=False, spread="", spread_default="",
+        source=str(long.get("reason", "")), given=raw is not None, default=default, reason=reason,
+        needed=False, quantity="", units=(), choices=(), usual="",
+        example=priors.ACCEPTED[moves],
+    )  # fmt: skip
 
 
 def _used(name: str, part: str) -> bool:

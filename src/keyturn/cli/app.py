@@ -10,9 +10,12 @@ import typer
 from keyturn.cli import doors
 from keyturn.cli.choose import choose as choose_verb
 from keyturn.cli.find import find as find_verb
+from keyturn.cli.log import log as log_verb
+from keyturn.cli.new import new as new_verb
 from keyturn.cli.options import BuildPath, Change, Full, Json, Samples, Seed, Strict
 from keyturn.cli.read import read as read_verb
 from keyturn.cli.serve import serve as serve_verb
+from keyturn.cli.steps import steps as steps_verb
 
 WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
 
@@ -53,33 +56,7 @@ def keyturn(
     pass
 
 
-@app.command()
-def new(
-    folder: Annotated[
-        Path | None, typer.Argument(metavar="DIR", help="Folder to make; new or empty.")
-    ] = None,
-    example: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Which example to start from.")
-    ] = None,
-    listed: Annotated[bool, typer.Option("--list", help="List the examples and stop.")] = False,
-) -> None:
-    """Start a build folder from an example. All examples are invented."""
-    from keyturn.errors import BuildError
-    from keyturn.tasks.new import examples
-    from keyturn.tasks.new import new as task
-
-    if listed:
-        for name, words in examples():
-            doors.put(f"{name:<16} {words}")
-        return
-    if folder is None or example is None:
-        raise BuildError(
-            "a folder and an example are needed",
-            accepted="keyturn new DIR --example NAME",
-            advice="see the names with: keyturn new --list",
-        )
-    made = task(folder, example)
-    doors.put(f"made {made}; edit it, then: keyturn check {folder}")
+app.command("new")(new_verb)
 
 
 @app.command()
@@ -146,4 +123,7 @@ def report(
 app.command("read", context_settings={"ignore_unknown_options": True})(read_verb)
 app.command("find")(find_verb)
 app.command("choose")(choose_verb)
+# "-3 psi" is no option
+app.command("steps", context_settings={"ignore_unknown_options": True})(steps_verb)
+app.command("log")(log_verb)
 app.command("serve")(serve_verb)

@@ -27,7 +27,6 @@ from keyturn.system.circuit import FloatArray
 
 LEAST_CAUSE = 2e-3  # causes below this are not followed
 PER_CAUSE = 512
-LEAST_TOLD = 0.02  # share of the doubt about a car being clear that a test worth making takes away
 
 
 @dataclass(frozen=True)
@@ -93,37 +92,55 @@ def retest() -> float:
 
 
 def belief(
-    posterior: Posterior, model: Model, repaired: tuple[str, ...], rng: np.random.Generator
+    posterior: Posterior,
+    model: Model,
+    repaired: tuple[str, ...],
+    rng: np.random.Generator,
+    probe: consequence.Probe | None = None,
 ) -> Belief:
-    """Branches, actions and losses after the readings and the repairs so far."""
-    probe = consequence.probe(model)
+    """Branches after the readings and the repairs so far."""
+    probe = probe or consequence.probe(model)
     followed = tuple(item for item in posterior.suspects if item.probability >= LEAST_CAUSE)
-    total = sum(item.probability for item in followed)
-    whole: list[FloatArray] = []
-    branches: list[Branch] = []
-    for at, item in enumerate(followed):
+    whole, bad = [], []
+    for item in followed:
         size = min(PER_CAUSE, item.z.shape[0])
         chosen = item.z[rng.permutation(item.z.shape[0])[:size]]
         whole.append(whole_deviates(item.space, chosen, rng))
-        branches += _branches(probe, item, at, whole[-1], repaired, total)
-    every = causes(model.build)
+        bad.append(
+            np.ones(size, dtype=bool)
+            if item.cause.name == NONE
+            else consequence.matters(probe, item.space, whole[-1], repaired)
+        )
+    return believed(followed, tuple(whole), tuple(bad), repaired, causes(model.build))
+
+
+def believed(
+    followed: tuple[Suspect, ...],
+    whole: tuple[FloatArray, ...],
+    bad: tuple[consequence.Mask, ...],
+    repaired: tuple[str, ...],
+    every: tuple[Cause, ...],
+) -> Belief:
+    """The same where it is known already which particles have a fault that matters."""
+    total = sum(item.probability for item in followed)
+    branches = tuple(
+        branch
+        for at, item in enumerate(followed)
+        for branch in _branches(item, at, whole[at], bad[at], repaired, total)
+    )
     healthy = next(row for row in every if row.name == HEALTHY)
     leave = 0.0 if repaired else price(healthy)
-    return Belief(followed, tuple(whole), tuple(branches), leave, every)
+    return Belief(followed, whole, branches, leave, every)
 
 
 def _branches(
-    probe: consequence.Probe,
     item: Suspect,
     at: int,
     whole: FloatArray,
+    bad: consequence.Mask,
     repaired: tuple[str, ...],
     total: float,
 ) -> list[Branch]:
-    if item.cause.name == NONE:
-        bad = np.ones(whole.shape[0], dtype=bool)
-    else:
-        bad = consequence.matters(probe, item.space, whole, repaired)
     broken = consequence.broken(item.space, whole)
     out = []
     for matters in (True, False):
@@ -186,9 +203,10 @@ def act(state: Belief, ranked: tuple[NextTest, ...]) -> Act:
         return _repair(state, state.branches[ahead.first[0]], float(ahead.saves[0]))
     if left <= float(consequence.table()["clear"]["left"]):
         return Act("leave", HEALTHY, "", 0.0, left)
-    telling = [row for row in ranked if row.clears > LEAST_TOLD * _entropy(left)]
-    if telling:
-        row = max(telling, key=lambda one: one.clears / max(one.saves - one.net, 1.0))
+    asking = next((price(row) for row in state.causes if row.name == NONE), np.inf)
+    proving = [row for row in ranked if 0.0 < row.proof <= asking]
+    if proving:
+        row = max(proving, key=lambda one: one.clears / max(one.saves - one.net, 1.0))
         return Act("test", row.name, row.words, row.net, left)
     bad = [branch for branch in state.branches if branch.matters]
     leading = max(bad, key=lambda branch: branch.weight)
@@ -208,8 +226,3 @@ def _repair(state: Belief, branch: Branch, saves: float) -> Act:
     name = max(names, key=lambda one: branch.mended[one] / price(rows[one]))
     return Act("repair", name, rows[name].repair, saves, state.left)
 
-
-def _entropy(chance: float) -> float:
-    """Bits of a yes or no."""
-    inside = np.clip(np.array([chance, 1.0 - chance]), 1e-12, 1.0)
-    return float(-(inside * np.log2(inside)).sum())

@@ -67,14 +67,14 @@ def infer(
     clouds: dict[tuple[str, ...], sampler.Cloud] = {}
     sound = felt_sound(base, model.unknowns)
     spaces = [
-        Space(cause, model.unknowns, _sampled_columns(cause, model.unknowns, active, sound))
+        narrowed(cause, model.unknowns, active, sound)
         for cause in causes(build, moved)
     ]
 
     def cloud(space: Space, count: int) -> sampler.Cloud:
         key = _key(space, count)
         if key not in clouds:
-            clouds[key] = sampler.sample(space, _target(base, space), count, rng)
+            clouds[key] = sampler.sample(space, target(base, space), count, rng)
         return clouds[key]
 
     broad = likelihood.log_broad(rows)
@@ -175,25 +175,27 @@ def felt_sound(base: forward.Base, rows: tuple[Unknown, ...]) -> tuple[int, ...]
     return tuple(int(n) for n in np.flatnonzero(away > FELT_SOUND))
 
 
-def _sampled_columns(
+def narrowed(
     cause: Cause, rows: tuple[Unknown, ...], active: tuple[int, ...], sound: tuple[int, ...]
-) -> tuple[int, ...]:
-    """Columns that are sampled: what is felt in its healthy spread, and the faults of the cause.
+) -> Space:
+    """What is sampled of one cause: what is felt in its healthy spread, and the cause's faults.
 
     Where some of several are at fault, all that may be: a fault that no reading feels still
     counts towards how many there are.
     """
     faulty = {n for n, row in enumerate(rows) if row.name in cause.at_fault}
-    return tuple(sorted({*sound, *(faulty if cause.least else faulty & set(active))}))
+    columns = {*sound, *(faulty if cause.least else faulty & set(active))}
+    return Space(cause, rows, tuple(sorted(columns)))
 
 
-def _target(base: forward.Base, space: Space) -> sampler.LogLikelihood:
+def target(base: forward.Base, space: Space) -> sampler.LogLikelihood:
+    """Log likelihood of the readings, of deviates of a space."""
     rows = base.plan.observations
 
-    def target(z: FloatArray) -> FloatArray:
+    def log_likelihood(z: FloatArray) -> FloatArray:
         return likelihood.log_likelihood(forward.predict(base, space.values(z)), rows)
 
-    return target
+    return log_likelihood
 
 
 def _sampled(space: Space) -> bool:

@@ -8,13 +8,14 @@ Applied Statistical Decision Theory, ch. 4; Lindley 1956).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from keyturn.evidence import forward, observe, renewed
+from keyturn.evidence import clearing, consequence, forward, observe, renewed
 from keyturn.evidence.causes import NONE
 from keyturn.evidence.decide import Belief, belief, hour, prospect, tests
 from keyturn.evidence.infer import Model, Posterior
@@ -42,9 +43,9 @@ class Candidate:
 def candidates(
     model: Model, made: tuple[Reading, ...], possible: set[str], repaired: tuple[str, ...] = ()
 ) -> list[Candidate]:
-    """Tests that this build allows and that have not been made since the last repair."""
+    """Tests that this build allows and that have not been made often enough since the last repair."""
     build = model.build
-    done = {key(reading) for reading in made}
+    done = Counter(key(reading) for reading in made)
     owned = {key(reading)[:-2] for reading in made}
     found = []
     for row in tests()["test"]:
@@ -64,7 +65,7 @@ def candidates(
             expected = build.pump.curve.y[0] * 0.7 * row["duration"]
             spread = kinds()["timed-volume"].usual_spread(expected)
             reading = observe.imagined(row["kind"], row["state"], said, spread)
-        if key(reading) in done:
+        if done[key(reading)] >= row.get("times", 1):
             continue
         own = "lent" not in row and key(reading)[:-2] in owned
         found.append(Candidate({**row, "money": 0.0} if own else row, reading))
@@ -93,22 +94,68 @@ def rank(
 
 def judged(state: Belief, model: Model, tried: list[Candidate]) -> tuple[NextTest, ...]:
     """The same from a belief that is already there."""
-    if not tried:
-        return ()
+    return weighed(state, tried, *foreseen(state, model, tried)) if tried else ()
+
+
+def foreseen(
+    state: Belief, model: Model, tried: list[Candidate]
+) -> tuple[tuple[Observation, ...], list[FloatArray]]:
+    """Each test, and what it would show for the particles of every followed cause."""
     readings = tuple(item.reading for item in tried)
     plan = observe.plan(model.build, readings, model.car[2])
     base = forward.base(model.build, plan, model.car)
-    predicted = _predictions(base, state, readings)
+    return plan.observations, _predictions(base, state, readings)
+
+
+def weighed(
+    state: Belief,
+    tried: list[Candidate],
+    observations: tuple[Observation, ...],
+    predicted: list[FloatArray],
+) -> tuple[NextTest, ...]:
+    """The same where it is known already what each test would show (particles, tests)."""
     rows: list[tuple[NextTest, int]] = []
-    for number, observation in enumerate(plan.observations):
+    for number, observation in enumerate(observations):
         found = _judge(observation, state, _shown(state, predicted, number))
         rows.append((_test(tried[observation.number].row, found, tried), number))
+    rows = _proving(rows, state, observations, predicted)
     rows.sort(key=lambda item: -item[0].net)
-    noise = [
-        _noise(plan.observations[n], state, _shown(state, predicted, n)) for _, n in rows[:NEAR]
-    ]
+    noise = [_noise(observations[n], state, _shown(state, predicted, n)) for _, n in rows[:NEAR]]
     noise += [noise[-1]] * (len(rows) - len(noise))
     return ordered([(row, own) for (row, _), own in zip(rows, noise, strict=True)])
+
+
+def _proving(
+    rows: list[tuple[NextTest, int]],
+    state: Belief,
+    observations: tuple[Observation, ...],
+    predicted: list[FloatArray],
+) -> list[tuple[NextTest, int]]:
+    """The same with what it takes to show the car clear, where they are part of the cheapest way."""
+    limit = float(consequence.table()["clear"]["left"])
+    if state.left <= limit:
+        return rows
+    at = {row.name: n for n, (row, _) in enumerate(rows)}
+    before = [_before(row, rows, at) for row, _ in rows]
+    costs = np.array([row.saves - row.net for row, _ in rows])
+    found = clearing.proof(state, observations, predicted, costs, before, limit)
+    if found is None:
+        return rows
+    return [
+        (replace(row, proof=found.cost) if n in found.tests else row, number)
+        for n, (row, number) in enumerate(rows)
+    ]
+
+
+def _before(
+    row: NextTest, rows: list[tuple[NextTest, int]], at: Mapping[str, int]
+) -> tuple[int, ...]:
+    """Open tests that have to be made before this one."""
+    out: list[int] = []
+    while row.after in at:
+        out.append(at[row.after])
+        row = rows[out[-1]][0]
+    return tuple(out)
 
 
 def _shown(state: Belief, predicted: list[FloatArray], number: int) -> list[FloatArray]:

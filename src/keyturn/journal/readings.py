@@ -65,19 +65,33 @@ def store_once(journal: Journal, new: Reading, token: str) -> tuple[Reading, boo
 
     A device that got no answer sends again: the same token gets the reading that is there.
     """
+    (done,) = store_each_once(journal, [(new, token)])
+    return done
+
+
+def store_each_once(
+    journal: Journal, new: Sequence[tuple[Reading, str]]
+) -> tuple[tuple[Reading, bool], ...]:
+    """The same for several readings, each with its token; all or none."""
+    done = []
     with journal.writing():
-        for entry in journal.entries(TOPIC):
-            if entry.body.get(TOKEN) == token:
-                there = _of(entry)
-                same = (there.kind, there.state, there.typed) == (new.kind, new.state, new.typed)
-                if not same:
-                    raise ValueRefused(
-                        "this device sent another reading under the same token", typed=new.typed,
-                        advice=f"reading {there.id} was stored; type this one as a new reading",
-                    )  # fmt: skip
-                return there, False
-        entry = journal.add(TOPIC, "new", _body(new) | {TOKEN: token})
-    return _of(entry), True
+        known = {entry.body[TOKEN]: entry for entry in journal.entries(TOPIC)
+                 if TOKEN in entry.body}  # fmt: skip
+        for reading, token in new:
+            there = known.get(token)
+            if there is None:
+                known[token] = journal.add(TOPIC, "new", _body(reading) | {TOKEN: token})
+            elif not _same(_of(there), reading):
+                raise ValueRefused(
+                    "this device sent another reading under the same token", typed=reading.typed,
+                    advice=f"reading {there.id} was stored; type this one as a new reading",
+                )  # fmt: skip
+            done.append((_of(known[token]), there is None))
+    return tuple(done)
+
+
+def _same(one: Reading, other: Reading) -> bool:
+    return (one.kind, one.state, one.typed) == (other.kind, other.state, other.typed)
 
 
 def put_in_place_of(journal: Journal, number: int, new: Reading, act: str) -> Reading:

@@ -24,17 +24,23 @@ def file_text(path: Path, most: int = MOST_BYTES) -> str:
             raw = stream.read(most + 1)
         if len(raw) > most:
             raise FileRefused("is too large", place, accepted=f"at most {most} bytes")
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as fault:
-        line = fault.object[: fault.start].count(b"\n") + 1
-        raise FileRefused(
-            "is not UTF-8 text", Place(str(path), line), advice="save it again as UTF-8"
-        ) from None
+        return text_of(raw, str(path))
     except (OSError, ValueError) as fault:
         if isinstance(fault, FileRefused):
             raise
         reason = getattr(fault, "strerror", None) or str(fault)
         raise FileRefused(f"cannot be read: {reason}", place, advice="check the path") from None
+
+
+def text_of(raw: bytes, file: str) -> str:
+    """What the bytes of a file say."""
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = fault.object[: fault.start].count(b"\n") + 1
+        raise FileRefused(
+            "is not UTF-8 text", Place(file, line), advice="save it again as UTF-8"
+        ) from None
 
 
 def rows(text: str, file: str) -> Iterator[Row]:

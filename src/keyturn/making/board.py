@@ -18,8 +18,8 @@ from keyturn.making.photo import Photo
 
 Points = NDArray[np.float64]  # shape (n, 2)
 MIN_CORNERS = 12  # of one strip, for it to count
-BLUR_LIMIT = 0.75  # [mm] sigma on the board; beyond, an edge is wider than a hole's allowance
-BLUR_LIMIT_PIXELS = 3.5
+BLUR_LIMIT = 0.6  # [mm] sigma on the board; beyond, an edge is wider than a hole's allowance
+BLUR_LIMIT_PIXELS = 3.0
 BETTER = (
     "lay both strips flat beside the part, on two sides, all of both in the picture, in even light"
     " without glare, and hold the camera about 40 cm above"
@@ -119,6 +119,9 @@ def _markers(grey: NDArray[np.uint8]) -> tuple[Any, Any]:
     ask.adaptiveThreshWinSizeMin, ask.adaptiveThreshWinSizeMax = 5, 45
     ask.adaptiveThreshWinSizeStep = 20
     ask.minMarkerPerimeterRate = 0.015
+    # modules read at 8 pixels each, the outer quarter left out: small pictures keep their markers
+    ask.perspectiveRemovePixelPerCell = 8
+    ask.perspectiveRemoveIgnoredMarginPerCell = 0.25
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), ask).detectMarkers(grey)
     return corners, ids
 
@@ -146,7 +149,8 @@ def _refuse_twins(corners: Any, ids: Any, name: str) -> None:
 def _refine(grey: NDArray[np.uint8], corners: Points, pitch: float) -> Points:
     import cv2
 
-    window = int(np.clip(round(0.22 * pitch), 3, 14))
+    # no wider than the 2 mm of white between a corner and the markers' corners
+    window = int(np.clip(round(0.12 * pitch), 3, 20))
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
     start = np.ascontiguousarray(corners, np.float32).reshape(-1, 1, 2)
     better = cv2.cornerSubPix(grey, start.copy(), (window, window), (-1, -1), stop)
@@ -219,25 +223,32 @@ def find(photo: Photo, spec: Spec = SPEC) -> Sightings:
     """Find the strips in a photo; refused with a reason when the photo cannot be used."""
     import cv2
 
-    grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), np.uint8)
+    grey: NDArray[np.uint8] = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), np.uint8)
     place = Place(photo.name or None)
     strips: list[StripSeen] = []
-    # markers are recognised on a reduced picture, four times faster; the full one if that fails
+    # markers are recognised on a reduced picture, four times faster; the full one if that fails,
+    # and a small one in which a blurred marker can still be read, so that blur is named as such
     longest = max(photo.size)
-    for shrink in sorted({max(1.0, longest / 2200.0), 1.0}, reverse=True):
+    for shrink in dict.fromkeys((max(1.0, longest / 2200.0), 1.0, longest / 1100.0)):
         size = (round(photo.size[0] / shrink), round(photo.size[1] / shrink))
-        small = grey if shrink == 1.0 else cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        small = grey
+        if shrink > 1.0:
+            small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
         corners, ids = _markers(small)
         if ids is None or len(ids) == 0:
             continue
         _refuse_twins(corners, ids, photo.name)
         found = (small, corners, ids)
         seen = [_strip(grey, photo.size[0] / size[0], n, found, spec) for n in range(spec.strips)]
-        strips = [strip for strip in seen if strip is not None]
+        strips = max(strips, [strip for strip in seen if strip is not None], key=len)
         if len(strips) == spec.strips:
             break
     if not strips:
-        raise ValueRefused("the reference board is not seen in the picture", place, advice=BETTER)
+        raise ValueRefused(
+            "the reference board is not seen in the picture, or not sharp enough to be read",
+            place,
+            advice=BETTER,
+        )
     pitch = float(np.median([_pitch(s.numbers, s.pixels, spec) for s in strips]))
     scale = spec.square / pitch
     blur = max(_blur(grey, s, spec) for s in strips)
@@ -246,7 +257,7 @@ def find(photo: Photo, spec: Spec = SPEC) -> Sightings:
             f"the picture is blurred: an edge is {2.4 * blur:.1f} pixels"
             f" ({2.4 * blur * scale:.2f} mm) wide",
             place,
-            advice="wipe the lens, tap the part to focus, rest the hands or use a timer, more light",
+            advice="wipe the lens, tap the part to focus, rest the hands, take more light",
         )
     notes = list(photo.notes)
     if len(strips) < spec.strips:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from keyturn.errors import Place, ValueRefused
-from keyturn.making import lens
+from keyturn.making import flatness, lens
 from keyturn.making.board import SPEC, Sightings, Spec, StripSeen
 from keyturn.making.lens import INTRINSIC, POSE, Numbers
 
@@ -24,12 +24,16 @@ TILT_NOTE = np.radians(30.0)
 RESIDUAL_LIMIT = 0.18  # [px] at 12 megapixels: flat boards stay below 0.13, curled ones above 0.24
 CHECK_SIGMA = 0.08  # [mm] of one reading of a check line with a steel rule or long callipers
 UNCHECKED_SIGMA = 0.003  # [-] of a printer's scale that nobody measured
+NOISE = 0.06  # [px] assumed of a corner while solving; higher keeps the lens nearer to its prior
+
 FLAT = (
     "glue the strips to glass, a tile or stiff board, lay them on the same flat table as the part,"
     " and take the photo again"
 )
 CENTRE_SIGMA, K1_SIGMA, K2_SIGMA = 0.006, 0.08, 0.10  # of picture length, [-], [-]
 GUESS_SIGMA, NO_GUESS_SIGMA, NO_GUESS = 0.03, 0.30, 0.75  # of log focal; x the longer side
+
+Bent = tuple[int, str, float] | None  # strip, shape, size [mm] of a departure from flat
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,7 @@ class Layout:
 
     @property
     def count(self) -> int:
-        return self.pose(len(self.lens_of)).start
+        return int(self.pose(len(self.lens_of)).start)
 
 
 @dataclass(frozen=True)
@@ -110,24 +114,33 @@ class _Problem:
     seen: Sequence[Sightings]
     layout: Layout
     scale: Numbers
+    scale_sigma: Numbers
     start_focal: tuple[float, ...]  # by size of picture
     focal_sigma: tuple[float, ...]
+    spec: Spec
 
-    def pixels(self, unknowns: Numbers, photo: int, strip: StripSeen) -> Numbers:
+    def pixels(self, unknowns: Numbers, photo: int, strip: StripSeen, bent: Bent) -> Numbers:
         lie = self.layout.lie(strip.strip)
         where = np.zeros(3) if lie is None else unknowns[lie]
-        points = lens.laid(strip.nominal * self.scale, where)
+        scale = self.scale
+        if bent is not None and bent[1] in flatness.PRINT:
+            scale = scale * (1.0 + bent[2] * np.array([name == bent[1] for name in flatness.PRINT]))
+        points = lens.laid(strip.nominal * scale, where)
+        if bent is not None and bent[0] == strip.strip and bent[1] not in flatness.PRINT:
+            s, t = (2.0 * strip.nominal / [self.spec.width, self.spec.height] - 1.0).T
+            points[:, 2] += bent[2] * flatness.shape_of(bent[1], s, t)
         intrinsic, pose = unknowns[self.layout.intrinsic(photo)], unknowns[self.layout.pose(photo)]
         return lens.project(intrinsic, pose, points)
 
-    def misses(self, unknowns: Numbers) -> list[Numbers]:
-        """Pixel differences by photo, flat."""
-        return [
-            np.concatenate(
-                [(self.pixels(unknowns, n, s) - s.pixels).ravel() for s in photo.strips]
-            )
-            for n, photo in enumerate(self.seen)
-        ]
+    def misses_of(self, unknowns: Numbers, photo: int, bent: Bent) -> Numbers:
+        """Pixel differences of one photo, flat."""
+        strips = self.seen[photo].strips
+        rows = [(self.pixels(unknowns, photo, s, bent) - s.pixels).ravel() for s in strips]
+        return np.concatenate(rows)
+
+    def misses(self, unknowns: Numbers, bent: Bent = None) -> list[Numbers]:
+        """Pixel differences by photo."""
+        return [self.misses_of(unknowns, n, bent) for n in range(len(self.seen))]
 
     def priors(self, unknowns: Numbers) -> Numbers:
         rows = []
@@ -141,8 +154,9 @@ class _Problem:
             ]  # fmt: skip
         return np.array(rows)
 
-    def residuals(self, unknowns: Numbers, noise: float) -> Numbers:
-        return np.concatenate([*(m / noise for m in self.misses(unknowns)), self.priors(unknowns)])
+    def residuals(self, unknowns: Numbers, noise: float, bent: Bent = None) -> Numbers:
+        misses = self.misses(unknowns, bent)
+        return np.concatenate([*(m / noise for m in misses), self.priors(unknowns)])
 
     def steps(self) -> Numbers:
         """Step of each unknown for differences: about 0.05 px of shift."""
@@ -158,14 +172,22 @@ class _Problem:
         return steps
 
     def jacobian(self, unknowns: Numbers, noise: float) -> Numbers:
-        columns = []
+        counts = [2 * sum(len(s.numbers) for s in photo.strips) for photo in self.seen]
+        ends = np.cumsum([0, *counts])
+        whole = np.zeros((int(ends[-1]) + INTRINSIC * len(self.layout.sizes), len(unknowns)))
+        poses = [self.layout.pose(n) for n in range(len(self.seen))]
         for n, step in enumerate(self.steps()):
             up, down = unknowns.copy(), unknowns.copy()
             up[n] += step
             down[n] -= step
-            difference = self.residuals(up, noise) - self.residuals(down, noise)
-            columns.append(difference / (2.0 * step))
-        return np.stack(columns, axis=1)
+            for k, pose in enumerate(poses):
+                if n >= poses[0].start and not pose.start <= n < pose.stop:
+                    continue  # a pose moves the corners of its own photo only
+                shift = self.misses_of(up, k, None) - self.misses_of(down, k, None)
+                whole[ends[k] : ends[k + 1], n] = shift / (2.0 * step * noise)
+            if n < poses[0].start:
+                whole[ends[-1] :, n] = (self.priors(up) - self.priors(down)) / (2.0 * step)
+        return whole
 
 
 def _layout(seen: Sequence[Sightings], spec: Spec) -> Layout:
@@ -213,7 +235,11 @@ def _start(problem: _Problem, factor: float) -> Numbers:
     unknowns = np.zeros(layout.count)
     for n, (width, height) in enumerate(layout.sizes):
         focal = problem.start_focal[n] * factor
-        unknowns[INTRINSIC * n : INTRINSIC * n + 3] = np.log(focal), (width - 1) / 2, (height - 1) / 2
+        unknowns[INTRINSIC * n : INTRINSIC * n + 3] = (
+            np.log(focal),
+            (width - 1) / 2,
+            (height - 1) / 2,
+        )
     alone = [
         {
             s.strip: _first_pose(problem, n, s, np.exp(unknowns[layout.intrinsic(n)][0]))
@@ -284,14 +310,16 @@ def residual_limit(size: tuple[int, int]) -> float:
     Corners of small pictures are placed in fewer pixels and lose accuracy, so the limit grows.
     """
     megapixels = size[0] * size[1] / 1e6
-    return RESIDUAL_LIMIT * max(1.0, np.sqrt(12.0 / megapixels)) ** 0.5
+    return float(RESIDUAL_LIMIT * max(1.0, np.sqrt(12.0 / megapixels)) ** 0.5)
 
 
 def _tilt(pose: Numbers) -> float:
     return float(np.arccos(np.clip(abs(lens.rotation(pose[:3])[2, 2]), 0.0, 1.0)))
 
 
-def _refusals(seen: Sequence[Sightings], residuals: Sequence[float], tilts: Sequence[float]) -> None:
+def _refusals(
+    seen: Sequence[Sightings], residuals: Sequence[float], tilts: Sequence[float]
+) -> None:
     for photo, residual, tilt in zip(seen, residuals, tilts, strict=True):
         place = Place(photo.name or None)
         if tilt > TILT_LIMIT:
@@ -312,9 +340,33 @@ def _refusals(seen: Sequence[Sightings], residuals: Sequence[float], tilts: Sequ
             )
 
 
-def _notes(
-    seen: Sequence[Sightings], tilts: Sequence[float], verified: bool
-) -> tuple[str, ...]:
+def _refuse_bent(problem: _Problem, unknowns: Numbers) -> None:
+    """Refuse strips that are clearly bent or clearly at different heights."""
+    layout = problem.layout
+    found = flatness.departures(
+        problem.jacobian(unknowns, NOISE),
+        problem.residuals(unknowns, NOISE),
+        lambda strip, shape, size: problem.residuals(unknowns, NOISE, (strip, shape, size)),
+        layout.base,
+        layout.strips,
+        problem.scale_sigma,
+    )
+    clear = [d for d in found if d.clear]
+    if not clear:
+        return
+    worst = max(clear, key=lambda d: abs(d.size) / d.sigma)
+    name = "AB"[worst.strip] if worst.strip < 2 else str(worst.strip)
+    what = "is not in the plane of the other" if worst.shape in flatness.LIES else "is bent"
+    raise ValueRefused(
+        f"strip {name} {what}: {worst.shape} {abs(worst.size):.1f} mm"
+        f" (+-{2.0 * worst.sigma:.1f}), which would shift holes by 0.1 to 3 mm",
+        Place(next((p.name for p in problem.seen if p.name), None)),
+        accepted=f"bent by at most {flatness.MATTERS:g} mm, {flatness.STACKED:g} mm apart in height",
+        advice=FLAT,
+    )
+
+
+def _notes(seen: Sequence[Sightings], tilts: Sequence[float], verified: bool) -> tuple[str, ...]:
     notes = [f"{p.name}: {note}" if p.name else note for p in seen for note in p.notes]
     if not verified:
         notes.append("scale not verified: the two check lengths of the print were not measured")
@@ -353,9 +405,9 @@ def solve(
     scale, scale_sigma = _scale(check_lengths, spec)
     layout = _layout(seen, spec)
     focals, sigmas = _focals(seen, layout)
-    problem = _Problem(seen, layout, scale, tuple(focals), tuple(sigmas))
+    problem = _Problem(seen, layout, scale, scale_sigma, tuple(focals), tuple(sigmas), spec)
     factors = (1.0,) if max(sigmas) == GUESS_SIGMA else (0.75, 1.0, 1.3)
-    noise = 0.1
+    noise = NOISE
     found = min(
         (_adjust(problem, _start(problem, factor), noise) for factor in factors),
         key=lambda one: float(one.cost),
@@ -370,11 +422,12 @@ def solve(
     poses = [found.x[layout.pose(n)] for n in range(len(seen))]
     tilts = tuple(_tilt(pose) for pose in poses)
     _refusals(seen, residuals, tilts)
+    _refuse_bent(problem, found.x)
     jacobian = problem.jacobian(found.x, noise)
     return Cameras(
         layout,
         np.asarray(found.x, np.float64),
-        np.linalg.inv(jacobian.T @ jacobian),
+        np.asarray(np.linalg.inv(jacobian.T @ jacobian), np.float64),
         float(np.sqrt(np.mean(np.concatenate(misses) ** 2))),
         residuals,
         tilts,

@@ -13,11 +13,13 @@ from pathlib import Path
 import numpy as np
 
 from keyturn.errors import Place, ValueRefused
+from keyturn.making import board
 from keyturn.making import photo as photos
+from keyturn.making.board import SPEC, Spec
 from keyturn.making.camera import CHECK_SIGMA, UNCHECKED_SIGMA
 from keyturn.making.lens import Numbers
 from keyturn.making.photo import Photo
-from keyturn.making.rectify import HONEST, Flat, log_ratio, luma, rigid_removed
+from keyturn.making.rectify import HONEST, Flat, larger_sigma, log_ratio, luma, rigid_removed
 
 INCH = 25.4  # [mm]
 WOBBLE_SIGMA = 0.03  # [mm] of the feed of a common flatbed scanner
@@ -54,14 +56,16 @@ class ScanPlane:
         del height
         return points
 
-    def sigma(self, points: Numbers) -> Numbers:
+    def covariance(self, points: Numbers) -> Numbers:
         shifts = np.zeros((len(points), 2, 2))
         for axis in (0, 1):
             shifts[:, axis, axis] = points[:, axis] * self.scale_sigma[axis]
         left = rigid_removed(shifts, points)
-        spread = np.einsum("nik,njk->nij", left, left)
-        worst = np.linalg.eigvalsh(spread)[:, -1] + WOBBLE_SIGMA**2
-        return np.asarray(HONEST * np.sqrt(worst))
+        spread = np.einsum("nik,njk->nij", left, left) + WOBBLE_SIGMA**2 * np.eye(2)
+        return np.asarray(HONEST**2 * spread)
+
+    def sigma(self, points: Numbers) -> Numbers:
+        return larger_sigma(self.covariance(points))
 
 
 def _scale(strips: tuple[Strip, ...], axis: str, nominal: float) -> tuple[float, float]:
@@ -109,12 +113,46 @@ def flatten(photo: Photo, dpi: float, strips: tuple[Strip, ...] = ()) -> Flat:
     if {s.along for s in strips} != {"x", "y"}:
         notes.append("scale not verified in both directions: measure one strip along, one across")
     return Flat(
-        np.clip(image, 0.0, 1.0), log_ratio(photo.pixels, (u, v)),
+        np.clip(image, 0.0, 1.0), log_ratio(photo.pixels, u, v),
         np.ones((size[1], size[0]), bool), np.zeros((size[1], size[0]), bool), pixel,
         plane.origin, 0.0, plane, nominal, 1.0, tuple(notes),
     )  # fmt: skip
 
 
-def to_plane(path: Path | str, dpi: float, strips: tuple[Strip, ...] = ()) -> Flat:
-    """Read a scan from a file and lay it flat."""
-    return flatten(photos.read(path), dpi, strips)
+def printed_strips(
+    scan: Photo, check_lengths: tuple[float, float], spec: Spec = SPEC
+) -> tuple[Strip, Strip]:
+    """A printed reference strip that lies on the glass, as two measured lengths.
+
+    The strip may lie turned: the least-squares affine map from its millimetres to pixels is a
+    turn followed by the scanner's two scales, which are the lengths of its rows.
+    """
+    factor = np.array(check_lengths) / [spec.check_x, spec.check_y]
+    seen = max(board.find(scan, spec).strips, key=lambda s: len(s.numbers))
+    points = np.column_stack([seen.nominal * factor, np.ones(len(seen.nominal))])
+    fit = np.linalg.lstsq(points, seen.pixels, rcond=None)[0].T[:, :2]
+    length = spec.check_x  # the map rests on both check lines, each read with the same sigma
+    worse = CHECK_SIGMA * spec.check_x / spec.check_y
+    lying = abs(fit[0, 0]) > abs(fit[0, 1])
+    across, down = (float(v) * length for v in np.linalg.norm(fit, axis=1))
+    return (
+        Strip(across, length, "x", CHECK_SIGMA if lying else worse),
+        Strip(down, length, "y", worse if lying else CHECK_SIGMA),
+    )
+
+
+def to_plane(
+    path: Path | str,
+    dpi: float,
+    strips: tuple[Strip, ...] = (),
+    check_lengths: tuple[float, float] | None = None,
+) -> Flat:
+    """Read a scan from a file and lay it flat.
+
+    Scale from ``strips``, or from a printed reference strip on the glass whose two
+    ``check_lengths`` were measured; without either from ``dpi`` alone, which is noted.
+    """
+    scan = photos.read(path)
+    if not strips and check_lengths is not None:
+        strips = printed_strips(scan, check_lengths)
+    return flatten(scan, dpi, strips)

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keyturn.build.model import Build
-from keyturn.evidence.reading import Reading, kinds
+from keyturn.procedure.evidence import History, overridden
+from keyturn.procedure.order import FIRST_DRIVE, FIRST_FIRE, LOAD, Plan
 from keyturn.report import phrases
 from keyturn.report.headroom_figure import ranked
 from keyturn.system.result import CheckResult, Headroom
+from keyturn.tasks.steps import plan_for
 
-# hold point, and the state in which rail pressure has to have been read to pass it
-HOLD_POINTS = (
-    ("first fire", "key-on", "Rail pressure with the key on, engine off"),
-    ("first run above idle", "idle", "Rail pressure at warm idle"),
-    ("first loaded run", "held-speed", "Rail pressure at a held speed without load"),
-    ("full load", "full-load", "Rail pressure on the way to full load"),
-)
-LOADED = ("first loaded run", "full load")
-PAST = ("replaced", "withdrawn", "suspected")
+# hold points that Home counts towards, and their stages
+HOLD_POINTS = {"first fire": FIRST_FIRE, "first drive": FIRST_DRIVE, "load": LOAD}
+SHOWN = 3  # stages in the way that are named; the others are counted
 
 
 @dataclass(frozen=True)
@@ -28,7 +23,7 @@ class Barrier:
 
     what: str
     words: str  # what would settle it
-    page: str  # "find", "parts" or "check"
+    page: str  # "find", "parts", "check", or empty where no page deals with it
     base: str = ""  # table of build.toml on the Parts page
     caution: str = ""
 
@@ -40,6 +35,7 @@ class Glance:
     hold_point: str
     barriers: tuple[Barrier, ...]
     steps: tuple[str, ...]
+    overridden: tuple[str, ...] = ()  # hold points that were passed on a word
 
 
 # word in the name of a part of the headroom -> table of build.toml, first match counts
@@ -52,26 +48,55 @@ TABLES = (
 AT_REST = ("pump", "regulator", "wiring", "fuse")  # what the pump needs before the engine turns
 
 
-def glance(build: Build, result: CheckResult, readings: Sequence[Reading]) -> Glance:
-    """What Home says: passes over no part that does not hold, and no reading that is missing."""
-    standing = [r for r in readings if r.kind == "rail-pressure" and r.status not in PAST]
-    read = {reading.state for reading in standing}
-    point, state, words = next((row for row in HOLD_POINTS if row[1] not in read), HOLD_POINTS[-1])
-    barriers: list[Barrier] = []
-    if state not in read:
-        caution = phrases.tidy(kinds()["rail-pressure"].caution)
-        barriers.append(Barrier(f"{words}: not read yet", "", "find", caution=caution))
+def glance(
+    build: Build,
+    result: CheckResult,
+    written: History | None = None,
+    now: float | None = None,
+) -> Glance:
+    """What Home says: passes over no part that does not hold, and no hold point without evidence.
+
+    ``written`` is what was recorded at the steps, ``now`` in seconds since 1970.
+    """
+    plan = plan_for(build, result, written or History(), now)
+    point = next(
+        (name for name, stage in HOLD_POINTS.items() if plan.standings[stage].state != "passed"),
+        "sign-off",
+    )
+    barriers = _stages(plan, HOLD_POINTS.get(point, point))
     doubtful = [row for row in ranked(result.headroom) if row.verdict != "holds"]
-    now = [row for row in doubtful if point in LOADED or row.part in AT_REST]
-    barriers += [_barrier(row, build) for row in now]
-    later = [row.part for row in doubtful if row not in now]
+    loaded = point not in ("first fire", "first drive")
+    here = [row for row in doubtful if loaded or row.part in AT_REST]
+    barriers += [_barrier(row, build) for row in here]
+    later = [row.part for row in doubtful if row not in here]
     if later:
-        what = f"Before the {LOADED[0]}, {len(later)} more part" + "s" * (len(later) > 1)
+        what = f"Before load, {len(later)} more part" + "s" * (len(later) > 1)
         more = phrases.tidy(f"{', '.join(later)}: short, tight or not proven")
         barriers.append(Barrier(what, more, "check"))
     told = " ".join(barrier.words for barrier in barriers)
     steps = [step for step in phrases.next_steps(result) if step not in told]
-    return Glance(point, tuple(barriers), tuple(steps))
+    return Glance(point, tuple(barriers), tuple(steps), overridden(plan.history))
+
+
+def _stages(plan: Plan, target: str) -> list[Barrier]:
+    """Open items and hold points before a stage, the first ones by name."""
+    found = plan.path(target).barriers
+    loose = [row for row in found if row.kind == "item"]
+    rows = [row for row in found if row.kind != "item"]
+    barriers = [Barrier(f"Open: {row.words}", phrases.tidy(row.why), "") for row in loose]
+    barriers += [
+        Barrier(row.words, phrases.tidy(row.why), "", caution=_caution(plan, row.name))
+        for row in rows[:SHOWN]
+    ]
+    if rows[SHOWN:]:
+        names = ", ".join(row.words.lower() for row in rows[SHOWN:])
+        barriers.append(Barrier(f"{len(rows) - SHOWN} more steps", phrases.tidy(names), ""))
+    return barriers
+
+
+def _caution(plan: Plan, name: str) -> str:
+    found = [row.cautions for row in plan.stages if row.name == name and row.cautions]
+    return phrases.tidy(found[0][0]) if found else ""
 
 
 def _barrier(row: Headroom, build: Build) -> Barrier:

@@ -7,23 +7,54 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from keyturn.build.change import Change, apply_all
+from keyturn.build.library import fuels
 from keyturn.build.paste import as_toml
 from keyturn.build.read import BUILD_FILE, from_text
 from keyturn.build.schema import nearest, sections
 from keyturn.errors import FileRefused, Place, UnknownKey, ValueRefused
 
 SUBFOLDERS = ("logs", "made")
-# what a build from nothing is asked, in the order of asking
-QUESTIONS = (
-    "name", "engine.displacement", "engine.cylinders", "engine.redline", "boost.curve",
-    "fuel.kind", "pump.flow", "injectors.flow", "regulator.set", "regulator.place",
-    "regulator.reference",
-)  # fmt: skip
+# what a build from nothing is asked, in the order of asking, and how it is put to somebody new
+ASKED = {
+    "name": "What do you call the car?", "engine.displacement": "Engine size",
+    "engine.cylinders": "Cylinders", "engine.redline": "Highest speed you will use",
+    "boost.curve": "Highest boost at full load, gauge", "fuel.kind": "Fuel",
+    "pump.flow": "Flow of the pump", "injectors.flow": "Flow of one injector",
+    "regulator.set": "Fuel pressure the regulator is set to, its hose off",
+    "regulator.place": "Where the regulator sits",
+    "regulator.reference": "What its spring side is joined to",
+}  # fmt: skip
+QUESTIONS = tuple(ASKED)
+EXAMPLES = {"name": "coupe with a blower", "boost.curve": "55 kPa", "pump.flow": "255 L/h",
+            "engine.cylinders": "4", "engine.displacement": "2.0 L"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Question:
+    """One of `QUESTIONS` as it is asked."""
+
+    key: str
+    words: str
+    example: str
+    choices: tuple[str, ...]
+
+
+def questions() -> tuple[Question, ...]:
+    """Everything that a build from nothing is asked."""
+    rows = []
+    for key, words in ASKED.items():
+        section, _, name = key.rpartition(".")
+        field = sections()[section or "top"][name]
+        example = EXAMPLES.get(key, field.example.strip('"'))
+        choices = fuels() if key == "fuel.kind" else field.choices
+        rows.append(Question(key, words, example, tuple(choices)))
+    return tuple(rows)
 
 
 def examples() -> list[tuple[str, str]]:

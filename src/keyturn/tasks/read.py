@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from keyturn.build.model import Build
 from keyturn.build.read import build_path, load
-from keyturn.errors import BuildError, KeyturnError, Place, ValueRefused
+from keyturn.errors import BuildError, FileRefused, KeyturnError, Place, ValueRefused
 from keyturn.evidence.reading import Reading, kinds
 from keyturn.journal import readings as journal
 from keyturn.journal import table
@@ -19,6 +20,7 @@ from keyturn.system.result import CheckResult
 from keyturn.tasks.check import check
 from keyturn.tasks.files import write_all
 
+MOST_SENT = 2000  # rows of a file from a page, which waits for the answer
 SAMPLES = 200  # enough for a band that only a slip of several times leaves
 
 
@@ -40,6 +42,7 @@ class FromFile:
 
     stored: tuple[Stored, ...]
     refused: tuple[BuildError, ...]
+    again: int = 0  # of those stored, how many the journal held already
 
 
 def folder_of(build: str | Path) -> Path:
@@ -64,23 +67,53 @@ def read(build: str | Path, typed: Typed, token: str | None = None) -> Stored:
 
 def read_file(build: str | Path, file: Path) -> FromFile:
     """Store every good row of a TOML or CSV file; the bad ones come back with their lines."""
-    model = load(build)
-    prediction = _expectation(model)
-    judged: list[Stored] = []
-    refused: list[BuildError] = []
-    for place, words in table.rows(table.file_text(file), str(file)):
-        try:
-            if isinstance(words, BuildError):
-                raise words
-            reading = to_reading(from_words(words, place), model, place)
-            judged.append(_judged(reading, model, prediction))
-        except BuildError as fault:
-            refused.append(_at(fault, place))
+    judged, refused, _ = _of_table(load(build), table.file_text(file), str(file))
     if judged:
         with opened(folder_of(build), write=True) as book:
             kept = journal.store(book, [item.reading for item in judged])
         judged = [replace(item, reading=new) for item, new in zip(judged, kept, strict=True)]
     return FromFile(tuple(judged), tuple(refused))
+
+
+def read_sent(build: str | Path, raw: bytes, name: str) -> FromFile:
+    """The same for a file that a page sends; sent again, each of its rows is stored once."""
+    judged, refused, lines = _of_table(load(build), table.text_of(raw, name), name)
+    if len(judged) + len(refused) > MOST_SENT:
+        raise FileRefused(
+            f"holds {len(judged) + len(refused)} rows", accepted=f"at most {MOST_SENT} rows",
+            advice="send it in several files; nothing was stored",
+        )  # fmt: skip
+    # a row is known by the whole file and its line
+    digest = hashlib.sha256(raw).hexdigest()[:40]
+    named = [
+        (item.reading, f"file-{digest}-{line}") for item, line in zip(judged, lines, strict=True)
+    ]
+    done: tuple[tuple[Reading, bool], ...] = ()
+    if named:
+        with opened(folder_of(build), write=True) as book:
+            done = journal.store_each_once(book, named)
+    judged = [replace(item, reading=new) for item, (new, _) in zip(judged, done, strict=True)]
+    return FromFile(tuple(judged), tuple(refused), sum(not new for _, new in done))
+
+
+def _of_table(
+    model: Build, text: str, name: str
+) -> tuple[list[Stored], list[BuildError], list[int]]:
+    """Good rows, why the others are refused, and the lines of the good ones."""
+    prediction = _expectation(model)
+    judged: list[Stored] = []
+    refused: list[BuildError] = []
+    lines: list[int] = []
+    for place, words in table.rows(text, name):
+        try:
+            if isinstance(words, BuildError):
+                raise words
+            reading = to_reading(from_words(words, place), model, place)
+            judged.append(_judged(reading, model, prediction))
+            lines.append(place.line or 0)
+        except BuildError as fault:
+            refused.append(_at(fault, place))
+    return judged, refused, lines
 
 
 def correct(build: str | Path, number: int, typed: Typed) -> Stored:

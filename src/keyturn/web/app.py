@@ -26,6 +26,7 @@ from keyturn.web.routes import (
     live,
     papers,
     parts,
+    readings_file,
     units,
 )
 from keyturn.web.security import Guard
@@ -57,7 +58,8 @@ def create_app(config: Config) -> FastAPI:
     app.state.sessions = Sessions(app.state.shelf.root)
     app.state.pairing = Pairing()
     faults.install(app)
-    for routes in (live, jobs, door, archive, home, parts, units, find, choose, papers, check):
+    pages = (home, parts, find, readings_file, choose, papers, check)
+    for routes in (live, jobs, door, archive, units, *pages):
         app.include_router(routes.router)
     app.mount(shipped.PLACE, shipped.serve, name="static")
     # around everything, also around the answer to an exception: add_middleware would be inside it

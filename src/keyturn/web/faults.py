@@ -16,6 +16,7 @@ from keyturn.errors import BuildError, BuildErrors, CannotAnswer, KeyturnError
 from keyturn.web.jobs import NoSuchJob
 from keyturn.web.render import page
 from keyturn.web.shelf import NoSuchCar
+from keyturn.web.words import on_a_page
 
 
 class Stale(Exception):
@@ -73,6 +74,9 @@ class Plain(JSONResponse):
         return json.dumps(content, allow_nan=False, separators=(",", ":")).encode("ascii")
 
 
+AS_TYPED = ("typed", "now", "revision")  # never put in other words
+
+
 def described(fault: Exception) -> dict[str, Any]:
     """One fault as plain data, the same fields for every kind."""
     row: dict[str, Any] = {"kind": "refused", "problem": str(fault)}
@@ -87,7 +91,19 @@ def described(fault: Exception) -> dict[str, Any]:
     if isinstance(fault, CannotAnswer):
         row.update(kind="cannot-answer", problem=str(fault).split("\n")[0],
                    missing=list(fault.missing))  # fmt: skip
-    return {key: value for key, value in row.items() if value not in (None, {}, [])}
+    return {
+        key: value if key in AS_TYPED else _worded(value)
+        for key, value in row.items()
+        if value not in (None, {}, [])
+    }
+
+
+def _worded(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_worded(item) for item in value]
+    if isinstance(value, dict):
+        return {key: _worded(item) for key, item in value.items()}
+    return on_a_page(value) if isinstance(value, str) else value
 
 
 def wants_json(request: Request) -> bool:

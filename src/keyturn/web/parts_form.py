@@ -17,6 +17,7 @@ from keyturn.errors import BuildError, BuildErrors, Place, UnknownKey, ValueRefu
 from keyturn.web.faults import Stale, described
 
 NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
+SHARE = re.compile(r"(\d+(?:\.\d+)?)\s*%")
 MOST_EDITS = 60
 
 
@@ -91,9 +92,12 @@ def change_of(edit: Edit, sheet: Sheet, document: Mapping[str, Any]) -> Change |
     if edit.value is None:
         return Change("remove", key) if before is not None else None
     value = _plain_data(typed_value(edit.value, entry), entry)
+    if entry.kind == "prior":
+        said = entry.source if edit.source is None else edit.source.strip()
+        value = {"value": value, "reason": said} if said else value
     if entry.kind not in (*WITHOUT_GRADE, "foreign"):
-        said = {"grade": edit.grade, "spread": edit.spread, "source": edit.source}
-        value = long_value(before, value, said, edit.confirmed)
+        kept = {"grade": edit.grade, "spread": edit.spread, "source": edit.source}
+        value = long_value(before, value, kept, edit.confirmed)
     return None if value == before else Change("set", key, value)
 
 
@@ -102,7 +106,10 @@ def typed_value(text: str, entry: Entry) -> Any:
     text = text.strip()
     if entry.kind in ("text", "choice", "size"):
         return text
-    if entry.kind in ("yesno", "count", "number", "changes", "foreign"):
+    share = SHARE.fullmatch(text) if entry.kind == "prior" else None
+    if share is not None:
+        return float(share[1]) / 100.0
+    if entry.kind in ("prior", "yesno", "count", "number", "changes", "foreign"):
         return as_toml(text)
     if entry.kind == "curve" and (":" in text or "\n" in text):
         return [_pair(line, entry) for line in text.splitlines() if line.strip()]
@@ -179,15 +186,9 @@ def rearrangement(form: Rearrange, text: str) -> Change:
 
 
 def plain(fault: BuildError) -> list[dict[str, Any]]:
-    """Faults as rows for the fields, without the dimensions that the reader of units speaks of."""
+    """Faults as rows for the fields."""
     rows = fault.faults if isinstance(fault, BuildErrors) else (fault,)
-    made = [described(row) for row in rows]
-    for row in made:
-        if row["problem"].startswith(("Cannot convert from", "no such unit")):
-            row["problem"] = "that unit does not belong here"
-        elif "is not defined in the unit registry" in row["problem"]:
-            row["problem"] = "no such unit"
-    return made
+    return [described(row) for row in rows]
 
 
 def sheet_row(sheet: Sheet, document: Mapping[str, Any]) -> list[dict[str, Any]]:

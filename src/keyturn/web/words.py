@@ -7,6 +7,33 @@ SHOWN = {"rpm": "rev/min", "degC": "°C", "degF": "°F", "cm3/min": "cm³/min", 
          "kg/m3": "kg/m³", "deg": "°"}  # fmt: skip
 
 
+# what the command line advises, and what a page says instead
+ON_A_PAGE = {
+    "check the path, or make one with: keyturn new DIR --example NAME":
+        "begin one on the first page",
+    "start from an example: keyturn new DIR --example NAME":
+        "put its text back, or begin a build on the first page",
+    "keyturn new --list": "choose one on the first page",
+    ": keyturn find BUILD": ", see Find",
+    ": keyturn read BUILD rail-pressure VALUE --state key-on": "",
+    "with --correct, take it out with --withdraw": "with Correct, take it out with Take out",
+    "see the numbers with: keyturn read BUILD --list": "the numbers stand on Find",
+    "import an export: keyturn read BUILD --import FILE": "import an export on Papers",
+    "start it on a folder of builds: keyturn serve FOLDER":
+        "start the server on a folder of builds",
+    "or the same again with --sure when it is right": "or say that it is right",
+    "--power": "power",
+}  # fmt: skip
+
+
+def on_a_page(text: str) -> str:
+    """A message without the words of the command line, and without TOML that no field takes."""
+    text = text.partition(" or {value = ")[0]
+    for typed, said in ON_A_PAGE.items():
+        text = text.replace(typed, said)
+    return text
+
+
 def unit_words(unit: str) -> str:
     """A unit as it is read, not as it is typed."""
     return SHOWN.get(unit, unit)

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from keyturn.build.read import load
 from keyturn.tasks.choose import power_of
-from keyturn.web.chosen import Chosen, answer
+from keyturn.web.chosen import Chosen
 from keyturn.web.inferred import key_of
 from keyturn.web.render import page
 from keyturn.web.shelf import Car
@@ -51,7 +51,7 @@ def piece(request: Request, name: str) -> Response:
 
 def _shown(request: Request, car: Car) -> dict[str, Any]:
     done = _chosen(request).done(car)
-    return {"done": done, "found": answer(done),
+    return {"done": done, "found": None if done is None else done.result,
             "stale": done is not None and done.key != key_of(car)}  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from keyturn.errors import KeyturnError
 from keyturn.evidence.reading import kinds
 from keyturn.evidence.renewed import join, so_far
 from keyturn.journal.readings import MOST_TOKEN
-from keyturn.journal.typed import Typed
+from keyturn.journal.typed import COLUMNS, Typed
 from keyturn.report import readings as reading_words
 from keyturn.report.find_words import to_json
 from keyturn.report.tables import amount
@@ -22,6 +22,7 @@ from keyturn.tasks import read as task
 from keyturn.tasks.read import Stored
 from keyturn.web import entry
 from keyturn.web.answers import Answers
+from keyturn.web.beliefs import beliefs
 from keyturn.web.find_view import view
 from keyturn.web.inferred import Found, Inferred, key_of
 from keyturn.web.live import last_entry
@@ -83,9 +84,16 @@ def find_page(request: Request, name: str) -> Response:
     wanted = [row.name for row in found.result.next] if found and found.result else []
     return page(
         request, "find.html", car=car, here="find", sheet=entry.sheet(build, wanted),
-        invented=build.invented, amount=amount,
+        invented=build.invented, amount=amount, beliefs=beliefs(car), columns=COLUMNS,
         **_answer(car, found), **_readings(car),
     )  # fmt: skip
+
+
+@router.get("/car/{name}/find/beliefs", include_in_schema=False)
+def beliefs_piece(request: Request, name: str) -> Response:
+    """What was believed beforehand as a piece of the page."""
+    car = _car(request, name)
+    return page(request, "find_beliefs.html", car=car, beliefs=beliefs(car))
 
 
 @router.get("/car/{name}/find/answer", include_in_schema=False)

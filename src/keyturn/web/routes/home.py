@@ -9,10 +9,8 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from starlette.responses import RedirectResponse, Response
 
-from keyturn.build.library import fuels
 from keyturn.build.model import Build
 from keyturn.build.read import parse_document, read_text
-from keyturn.build.schema import sections
 from keyturn.errors import BuildError, KeyturnError
 from keyturn.evidence.reading import Reading
 from keyturn.journal.readings import readings
@@ -24,7 +22,8 @@ from keyturn.report.show import probability
 from keyturn.system.cautions import cautions
 from keyturn.system.result import CheckResult
 from keyturn.tasks.home import Glance, glance
-from keyturn.tasks.new import QUESTIONS, blank, examples, new
+from keyturn.tasks.new import QUESTIONS, blank, examples, new, questions
+from keyturn.tasks.steps import written
 from keyturn.web.answers import Answers
 from keyturn.web.faults import described
 from keyturn.web.parts_form import plain
@@ -33,18 +32,6 @@ from keyturn.web.shelf import Car, Shelf
 
 router = APIRouter()
 SAMPLES, SEED = 400, 0
-# how a question is put to somebody who has only just come; the rest comes from the schema
-ASKED = {
-    "name": "What do you call the car?", "engine.displacement": "Engine size",
-    "engine.cylinders": "Cylinders", "engine.redline": "Highest speed you will use",
-    "boost.curve": "Highest boost at full load, gauge", "fuel.kind": "Fuel",
-    "pump.flow": "Flow of the pump", "injectors.flow": "Flow of one injector",
-    "regulator.set": "Fuel pressure the regulator is set to, its hose off",
-    "regulator.place": "Where the regulator sits",
-    "regulator.reference": "What its spring side is joined to",
-}  # fmt: skip
-EXAMPLES = {"name": "coupe with a blower", "boost.curve": "55 kPa", "pump.flow": "255 L/h",
-            "engine.cylinders": "4", "engine.displacement": "2.0 L"}  # fmt: skip
 
 
 class NewCar(BaseModel):
@@ -72,8 +59,7 @@ def shelf(request: Request) -> Response:
         cars=_cars(on),
         examples=examples(),
         here="home",
-        asked=_asked(),
-        fuels=list(fuels()),
+        asked=questions(),
     )
 
 
@@ -117,7 +103,8 @@ def home_answer(request: Request, name: str) -> Response:
         return page(request, "home_answer.html", car=car, here="home", faults=rows, result=None)
     return page(
         request, "home_answer.html", car=car, here="home", faults=[], result=result,
-        glance=glance(build, result, read), headline=phrases.headline(result, stamped=True),
+        glance=glance(build, result, written(car.folder)),
+        headline=phrases.headline(result, stamped=True),
         limits=phrases.limits(result), readings=len(read), cautions=cautions(build),
         figures={"wide": headroom_bars(result, WIDE, inline=True),
                  "narrow": headroom_bars(result, NARROW, inline=True)},
@@ -130,7 +117,7 @@ def home_twin(request: Request, name: str) -> dict[str, Any]:
     """The build at a glance: verdict in one sentence, what stands in the way, what to do next."""
     car: Car = request.app.state.shelf.car(name)
     build, result = _judged(request, car)
-    return {**_short(car, result), **_glanced(glance(build, result, _readings(car))),
+    return {**_short(car, result), **_glanced(glance(build, result, written(car.folder))),
             "cautions": list(cautions(build))}  # fmt: skip
 
 
@@ -162,7 +149,8 @@ def _glanced(seen: Glance) -> dict[str, Any]:
         {"what": b.what, "words": b.words, "page": b.page, "base": b.base, "caution": b.caution}
         for b in seen.barriers
     ]
-    return {"hold_point": seen.hold_point, "stands_between": barriers, "next": list(seen.steps)}
+    return {"hold_point": seen.hold_point, "stands_between": barriers, "next": list(seen.steps),
+            "overridden": list(seen.overridden)}  # fmt: skip
 
 
 def _readings(car: Car) -> tuple[Reading, ...]:
@@ -185,17 +173,4 @@ def _cars(on: Shelf) -> list[dict[str, Any]]:
         title, invented = _title(on.car(name))
         rows.append({"name": name, "title": title, "invented": invented,
                      "address": f"/car/{name}/home"})  # fmt: skip
-    return rows
-
-
-def _asked() -> list[dict[str, Any]]:
-    """The short form of a build from nothing."""
-    rows = []
-    for key in QUESTIONS:
-        section, _, name = key.rpartition(".")
-        field = sections()[section or "top"][name]
-        rows.append({
-            "key": key, "words": ASKED[key], "choices": field.choices,
-            "example": EXAMPLES.get(key, field.example.strip('"')),
-        })  # fmt: skip
     return rows

@@ -12,7 +12,10 @@ export function tabled(area, key) {
   more.type = "button";
   more.textContent = "Add a row";
   more.setAttribute("aria-label", `Add a row to ${key}`);
-  box.append(legend, list, more);
+  const waits = document.createElement("p");
+  waits.className = "small quiet";
+  waits.setAttribute("role", "status");
+  box.append(legend, list, more, waits);
   area.after(box);
   area.hidden = true;
 
@@ -44,7 +47,19 @@ export function tabled(area, key) {
     line.append(cell(x, "left column", number), cell(y, "right column", number), away);
     return line;
   }
+  const cells = () => [...list.children].map((line) =>
+    [...line.querySelectorAll("input")].map((input) => input.value.trim()));
+  /** Number of the row that lacks one of its columns; 0 when none does. One number alone is whole. */
+  function half() {
+    const rows = cells(), filled = rows.filter(([x, y]) => x || y).length;
+    return rows.findIndex(([x, y]) => (x && !y) || (y && !x && filled > 1)) + 1;
+  }
+  function hint() {
+    const number = half();
+    waits.textContent = number ? `Row ${number} lacks a column: it stays on this device until both are typed.` : "";
+  }
   function gather(event) {
+    hint();
     area.value = [...list.children].map((line) => {
       const [x, y] = [...line.querySelectorAll("input")].map((input) => input.value.trim());
       return x ? `${x} : ${y}` : y;
@@ -53,6 +68,7 @@ export function tabled(area, key) {
   }
   function show() {
     const rows = pairs();
+    waits.textContent = "";
     list.replaceChildren(...(rows.length ? rows : [["", ""]]).map((pair, n) => row(pair, n + 1)));
   }
   more.addEventListener("click", () => {
@@ -67,5 +83,5 @@ export function tabled(area, key) {
       else input.removeAttribute("aria-invalid");
     }
   };
-  return { show, invalid };
+  return { show, invalid, half };
 }

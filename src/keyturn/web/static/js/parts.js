@@ -18,6 +18,7 @@ class Field {
   constructor(box) {
     this.box = box;
     this.key = box.dataset.key;
+    this.at = this.key.replaceAll(" ", "-"); // of its elements
     this.seen = box.dataset.seen;
     this.group = box.closest(".table");
     this.held = {};
@@ -25,7 +26,7 @@ class Field {
     this.torn = false;               // the build says something else by now: the user chooses
     const own = box.querySelector(".value");
     const extra = { grade: ".grade", spread: ".spread", source: ".source" };
-    this.add("value", own, id(`s-${this.key}`));
+    this.add("value", own, id(`s-${this.at}`));
     for (const [name, where] of Object.entries(extra)) {
       const input = box.querySelector(where);
       if (input) this.add(name, input, document.createElement("span"));
@@ -43,6 +44,8 @@ class Field {
     input.addEventListener("change", () => { this.paint(); this.send(); });
   }
   get drafts() { return Object.entries(this.held).filter(([, held]) => held.isDraft); }
+  /** A table with a row that is not typed out yet: kept here, neither tried nor sent. */
+  get half() { return Boolean(this.table?.half()); }
   get isDraft() { return this.drafts.length > 0; }
   edit(confirmed = false) {
     const row = { key: this.key, value: this.held.value.get(), seen: this.seen, entry: this.group.dataset.title };
@@ -61,7 +64,7 @@ class Field {
     bar();
   }
   async send(confirmed = false) {
-    if (!this.isDraft) return this.fault(null);
+    if (!this.isDraft || this.half) return this.fault(null);
     this.waits = this.torn = false;
     await deliver([this], confirmed);
   }
@@ -78,7 +81,7 @@ class Field {
     this.paint();
   }
   fault(row) {
-    const line = id(`e-${this.key}`), input = this.held.value.input;
+    const line = id(`e-${this.at}`), input = this.held.value.input;
     line.hidden = !row;
     line.replaceChildren();
     input.toggleAttribute("aria-invalid", Boolean(row));
@@ -128,7 +131,7 @@ const drafts = () => [...fields.values()].filter((field) => field.isDraft);
 let queue = Promise.resolve();
 /** One after the other: an edit is judged on the build that the one before it left. */
 function deliver(some, confirmed = false) {
-  queue = queue.then(() => delivered(some.filter((field) => field.isDraft), confirmed)).catch((fault) => {
+  queue = queue.then(() => delivered(some.filter((field) => field.isDraft && !field.half), confirmed)).catch((fault) => {
     say(inWords(fault));
   });
   return queue;
@@ -151,7 +154,7 @@ async function delivered(some, confirmed) {
     } else if (fault instanceof Refused && fault.status === 409) {
       stale(fault.row, some);
     } else if (fault instanceof Refused) {
-      const mates = drafts().filter((field) => field.group === some[0].group && !field.waits);
+      const mates = drafts().filter((field) => field.group === some[0].group && !field.waits && !field.half);
       if (some.length === 1 && mates.length > 1) return delivered(mates, confirmed);
       faulty(fault.row.faults ?? [fault.row], some);
     } else throw fault;
@@ -175,7 +178,7 @@ function faulty(rows, some) {
 function stale(row, some) {
   const field = fields.get(row.where?.key) ?? some[0];
   field.torn = true;
-  const line = id(`e-${field.key}`);
+  const line = id(`e-${field.at}`);
   line.hidden = false;
   line.replaceChildren();
   const box = document.createElement("span");
@@ -243,7 +246,8 @@ function tryLater() {
   timer = setTimeout(tryNow, TRY_AFTER);
 }
 async function tryNow() {
-  const some = drafts();
+  const some = drafts().filter((field) => !field.half);
+  for (const field of drafts()) if (field.half) field.fault(null);
   running?.abort();
   running = new AbortController();
   try {

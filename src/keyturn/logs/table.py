@@ -1,0 +1,279 @@
+"""From a text file to a Parquet table of the same numbers, in bounded memory.
+
+A plain file goes through polars as it stands. A file that polars would refuse or misread (quotes,
+two bytes a sign, rows of the wrong width, thousands marks) is first written out line by line as
+plain text; rows that cannot be rows of the table are refused there by their line, the others kept.
+"""
+
+from __future__ import annotations
+
+import csv
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from keyturn.errors import FileRefused, Place
+from keyturn.logs.sniff import EMPTY, Dialect, split
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LARGEST = 8 << 30  # bytes of a text file
+ROW_GROUP = 1 << 17
+CHUNK = 1 << 24
+SHOWN = 100  # refused rows that are kept with their line
+# A unit separator: stands in no log, so that whatever else stands in a cell does no harm.
+INSIDE = "\x1f"
+
+
+@dataclass(frozen=True)
+class Table:
+    """What was read: columns of the Parquet file in order, and what was refused."""
+
+    path: Path
+    columns: tuple[str, ...]
+    units: tuple[str, ...]  # as a row of units said, else ""
+    rows: int
+    refused: tuple[tuple[int, str], ...] = ()
+    refused_rows: int = 0
+    notes: tuple[str, ...] = ()
+
+
+def convert(source: Path, dialect: Dialect, target: Path, largest: int = LARGEST) -> Table:
+    """Write the table of ``source`` to ``target``; refuses what holds no usable row."""
+    size = source.stat().st_size
+    if size > largest:
+        raise FileRefused(
+            f"the file is too large: {size / 1e6:.0f} MB",
+            place=Place(file=source.name),
+            accepted=f"up to {largest / 1e6:.0f} MB",
+            advice="cut the log into drives and give them one by one",
+        )
+    table = _straight(source, dialect, target) if dialect.plain else None
+    if table is None:
+        table = _by_line(source, dialect, target)
+    if table.rows < 2:
+        raise FileRefused(
+            "the file holds fewer than two rows of numbers",
+            place=Place(file=source.name),
+            accepted="rows with a time and at least one more channel",
+            advice="start the logger before the engine and stop it after, then give that file",
+        )
+    notes = (*dialect.notes, *table.notes)
+    if not dialect.headed:
+        notes = ("the columns have no names; they are told apart by their numbers only", *notes)
+    return replace(table, notes=notes)
+
+
+def _straight(source: Path, dialect: Dialect, target: Path) -> Table | None:
+    """Polars on the file itself; None where it refuses, or may have filled short rows up."""
+    import polars as pl
+
+    if dialect.decimal == "," and _points(source):
+        # polars would take the thousands mark of 4.420 for a decimal point without a word
+        return None
+
+    schema = {
+        name: pl.Float64 if number else pl.String
+        for name, number in zip(dialect.names, dialect.numeric, strict=True)
+    }
+    lazy = pl.scan_csv(
+        source,
+        has_header=False,
+        skip_lines=dialect.first,
+        separator=dialect.separator,
+        decimal_comma=dialect.decimal == ",",
+        schema=schema,
+        quote_char=None,
+        encoding="utf8-lossy" if dialect.encoding == "cp1252" else "utf8",
+    )
+    try:
+        _sink(lazy, target)
+    except pl.exceptions.PolarsError:
+        return None
+    last = pl.col(dialect.names[-1])
+    nothing = pl.all_horizontal(pl.all().is_null())
+    counts = pl.scan_parquet(target).select(
+        pl.len().alias("rows"), last.null_count().alias("empty")
+    )
+    rows, empty = counts.collect().row(0)
+    if empty:
+        # an empty last cell is how polars fills a row that is too short
+        blank = pl.scan_parquet(target).select(nothing.sum()).collect().item()
+        if blank or empty < rows or not _ends_empty(source, dialect):
+            return None
+    return _without_empty(Table(target, dialect.names, dialect.units, rows), dialect)
+
+
+def _points(source: Path) -> bool:
+    with source.open("rb") as stream:
+        while piece := stream.read(CHUNK):
+            if b"." in piece:
+                return True
+    return False
+
+
+def _ends_empty(source: Path, dialect: Dialect) -> bool:
+    """Every row ends with a separator: the last column is no column at all."""
+    if dialect.names[-1] != f"column {dialect.width}":
+        return False
+    mark = dialect.separator.encode()
+    with source.open("rb") as stream:
+        return all(
+            not line.strip() or line.rstrip(b"\r\n").endswith(mark)
+            for number, line in enumerate(stream)
+            if number >= dialect.first
+        )
+
+
+def _without_empty(table: Table, dialect: Dialect) -> Table:
+    """Leave out last columns without a name that every row leaves empty."""
+    import polars as pl
+
+    width = len(table.columns)
+    while dialect.headed and width > 1 and table.columns[width - 1] == f"column {width}":
+        last = pl.col(table.columns[width - 1])
+        if pl.scan_parquet(table.path).select(last.count()).collect().item():
+            break
+        width -= 1
+    return replace(table, columns=table.columns[:width], units=table.units[:width])
+
+
+def _sink(lazy: pl.LazyFrame, target: Path) -> None:
+    # not packed: packing takes longer than reading the text
+    lazy.sink_parquet(target, compression="uncompressed", row_group_size=ROW_GROUP)
+
+
+@dataclass
+class _Lines:
+    """What the line-by-line pass saw."""
+
+    refused: list[tuple[int, str]]
+    count: int = 0
+    again: int = 0
+    first_again: int = 0
+
+    def refuse(self, line: int, why: str) -> None:
+        self.count += 1
+        if len(self.refused) < SHOWN:
+            self.refused.append((line, why))
+
+
+def _by_line(source: Path, dialect: Dialect, target: Path) -> Table:
+    """Through a plain copy of the rows that are rows, then the cells one column at a time."""
+    import polars as pl
+
+    seen = _Lines([])
+    with tempfile.TemporaryDirectory(dir=target.parent, prefix=".tidy-") as folder:
+        tidy = Path(folder) / "rows"
+        with tidy.open("w", encoding="utf-8", newline="\n") as stream:
+            for rows in _rows(source, dialect, seen):
+                stream.write(rows)
+        if not tidy.stat().st_size:
+            return Table(target, dialect.names, dialect.units, 0)
+        lazy = pl.scan_csv(
+            tidy,
+            has_header=False,
+            separator=INSIDE,
+            schema=dict.fromkeys(dialect.names, pl.String),
+            quote_char=None,
+        )
+        numbers = [n for n, number in zip(dialect.names, dialect.numeric, strict=True) if number]
+        _sink(lazy.with_columns(*(_cast(name, dialect.decimal) for name in numbers)), target)
+        notes = _lost(lazy, numbers, dialect.decimal)
+    rows = pl.scan_parquet(target).select(pl.len()).collect().item()
+    if seen.again:
+        notes.append(
+            f"the row of names stands again {seen.again} times, first in line {seen.first_again}"
+        )
+    table = Table(
+        target, dialect.names, dialect.units, rows, tuple(seen.refused), seen.count, tuple(notes)
+    )
+    return _without_empty(table, dialect)
+
+
+def _cell(name: str) -> pl.Expr:
+    """A cell, trimmed; nothing where the logger wrote a word for nothing."""
+    import polars as pl
+
+    cell = pl.col(name).str.strip_chars(" \t\u00a0\"'")
+    return pl.when(cell.str.to_lowercase().is_in(EMPTY)).then(None).otherwise(cell)
+
+
+def _cast(name: str, decimal: str) -> pl.Expr:
+    import polars as pl
+
+    return _plain(_cell(name), decimal).cast(pl.Float64, strict=False).alias(name)
+
+
+def _plain(cell: pl.Expr, decimal: str) -> pl.Expr:
+    """Without thousands marks, and with a decimal point."""
+    group = "." if decimal == "," else ","
+    # a thousands mark stands before three digits; any other comma is left for the cast to refuse
+    cell = cell.str.replace_all(r"(\d)[ '\u00a0\u202f" + group + r"](\d{3})\b", "${1}${2}")
+    return cell.str.replace(",", ".", literal=True) if decimal == "," else cell
+
+
+def _lost(lazy: pl.LazyFrame, numbers: list[str], decimal: str) -> list[str]:
+    """Say of each column how many cells were no numbers, with the first of them."""
+    import polars as pl
+
+    asked = []
+    for index, name in enumerate(numbers):
+        cell = _cell(name)
+        bad = cell.is_not_null() & _plain(cell, decimal).cast(pl.Float64, strict=False).is_null()
+        asked += [bad.sum().alias(f"{index} n"), cell.filter(bad).first().alias(f"{index} first")]
+    if not asked:
+        return []
+    answer = lazy.select(asked).collect(engine="streaming").row(0, named=True)
+    return [
+        f"{name}: {answer[f'{index} n']} cells are no numbers and were left empty, "
+        f"the first is {answer[f'{index} first'][:30]!r}"
+        for index, name in enumerate(numbers)
+        if answer[f"{index} n"]
+    ]
+
+
+def _rows(source: Path, dialect: Dialect, seen: _Lines) -> Iterator[str]:
+    """Good rows as text in pieces; bad ones are noted in ``seen``."""
+    width, mark = dialect.width, dialect.separator
+    names = [name for name in dialect.names if not name.startswith("column ")]
+    kept: list[str] = []
+    length = 0
+    for number, line in _text_lines(source, dialect):
+        if number < dialect.first or not line.strip(mark + ' \t"'):
+            continue
+        if "\x00" in line:
+            seen.refuse(number + 1, "holds zero bytes: the logger lost power, or the card is bad")
+            continue
+        cells = split([line], mark)[0] if mark == " " or '"' in line else line.split(mark)
+        if len(cells) == width + 1 and not cells[-1].strip():
+            cells.pop()
+        if len(cells) == width - 1 and dialect.names[-1] == f"column {width}":
+            cells.append("")
+        if len(cells) != width:
+            seen.refuse(number + 1, f"has {len(cells)} cells instead of {width}")
+            continue
+        if dialect.headed and cells[0].strip() == names[0] and cells[1].strip() in names:
+            seen.again += 1
+            seen.first_again = seen.first_again or number + 1
+            continue
+        kept.append(INSIDE.join(cells))
+        length += len(line)
+        if length > CHUNK:
+            yield "\n".join(kept) + "\n"
+            kept, length = [], 0
+    if kept:
+        yield "\n".join(kept) + "\n"
+
+
+def _text_lines(source: Path, dialect: Dialect) -> Iterator[tuple[int, str]]:
+    """Lines with their number from 0; a line is never longer than a piece of the file."""
+    csv.field_size_limit(CHUNK)
+    with source.open(encoding=dialect.encoding, errors="replace") as stream:
+        number = 0
+        while line := stream.readline(CHUNK):
+            yield number, line.rstrip("\r\n").replace(INSIDE, " ")
+            number += 1

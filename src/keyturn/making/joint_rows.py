@@ -1,0 +1,497 @@
+"""What each part of a joint must stand and can stand, over samples; the verdict on each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyturn.build.schema import read_data
+from keyturn.errors import Place, ValueRefused
+from keyturn.making.joint_tables import Material, row_of, tension_area
+from keyturn.making.plate import Fields, Grid, grid_of, unit_fields, weakest_path
+from keyturn.making.shape import Hole, flattened
+from keyturn.physics import gasket as sheet
+from keyturn.physics import joint as screw
+from keyturn.system.result import VERDICTS, Band
+from keyturn.system.thresholds import limit
+from keyturn.system.verdict import WEAK, band
+
+if TYPE_CHECKING:
+    from keyturn.making.joint import Joint
+
+FloatArray = NDArray[np.float64]
+ROOM = 293.15  # [K]
+CLIP = (0.01, 100.0)  # ratios beyond say no more
+BED_REACH = 1.5  # doublings of the bed over which the two solved fields are carried on
+LEAST_LAND = 0.5  # [mm]
+STATION = 3.0  # [mm] between points along a port at which the land is looked at
+SLIPPERY = {"silicone": 0.4, "grease": 0.3}  # share of the dry friction left; engineering judgement
+
+# what would settle a value that is badly known
+SETTLES = {
+    "seating": "the seating stress from the maker of the sheet",
+    "creep": "one heat cycle on an offcut between two plates: tighten again cold and note how far"
+    " each bolt turns at the same torque",
+    "crush": "an offcut squeezed between two plates in a vice: thickness before, under load, after",
+    "squeeze": "an offcut squeezed to a known load: its thickness then",
+    "friction": "whether the faces are dry, clean and free of grease",
+    "nut factor": "clean threads in one stated state, oiled alike, tightened with one wrench",
+    "thread": "the alloy of the tapped part, and the depth of full thread",
+    "bearing": "the alloy of the flange",
+    "temperature": "the temperature of the flange after a heat soak",
+    "pressure": "the boost that a gauge shows",
+}
+
+
+@dataclass(frozen=True)
+class JointRow:
+    """One part: what it must stand, what it can; the fields as in the answer of `check`."""
+
+    part: str
+    quantity: str
+    need: Band
+    has: Band
+    unit: str  # glossary quantity
+    ratio: Band
+    p_holds: float
+    verdict: str
+    why: str
+    settles: str | None
+    torque_helps: bool | None  # more torque makes it better, worse, or changes nothing
+
+
+@dataclass(frozen=True)
+class Local:
+    """Geometry and unit pressures of one joint; lengths mm, stresses MPa."""
+
+    grid: Grid
+    bolts: tuple[Hole, ...]
+    soft: Fields  # at the bed of the middle values
+    hard: Fields  # at twice that bed
+    bed: float  # [N/mm3]
+    gasket_area: float  # [mm2]
+    lift_area: float  # [mm2]
+    seal_length: float  # [mm]
+    effective: float  # [mm] appendix 2
+    stations: tuple[tuple[float, int, int], ...]  # width of the land [mm], row, column
+    bridge: int  # stations over which the sheet carries a weak place sideways
+    proof_load: float  # [N]
+    break_over_proof: float
+    bolt_share: float
+
+
+def local_of(joint: Joint, material: Material, torque: float) -> Local:
+    """Solve the flange on its gasket for each bolt and for the pressure."""
+    size = row_of("bolts", "size", joint.bolt, "bolt")
+    flange = row_of("joints", "flange", joint.flange, "flange")
+    strength = row_of("bolts", "strength", joint.strength, "strength")
+    factor = float(row_of("joints", "state", joint.state, "state")["nut_factor"])
+    bolts = tuple(hole for hole in joint.outline.holes if hole.role == "bolt")
+    raw = _lands(joint)
+    narrow = min(width for width, _, _ in raw)
+    if narrow < LEAST_LAND:
+        raise ValueRefused(
+            f"a port comes within {narrow:.2f} mm of the edge or of a hole: no land to seal on",
+            Place(key="outline"),
+            accepted=f"lands of {LEAST_LAND} mm and more; wider than 5 mm for a soft sheet",
+        )
+    grid = grid_of(joint.outline, max(narrow, 1.0), cover=joint.lid)
+    area = float(grid.gasket.sum() * grid.cell**2)
+    diameter = float(size["diameter"])
+    pull = float(screw.preload(torque, diameter, factor))
+    mean = pull * len(bolts) / area
+    bed = _bed(material, mean, joint.thickness or 0.0)
+    width = float(np.median([w for w, _, _ in raw]))
+    effective = float(sheet.effective_width(width * 1e-3)) * 1e3
+    reach = max(width - effective, 0.0)
+    head = float(size["washer" if joint.washer else "bearing"]) * 1e3
+    plate = float(
+        sheet.plate_stiffness(
+            float(flange["modulus"]) * 1e-6, stiff_thickness(joint, 2.0 * width),
+            float(flange["poisson"]),
+        )
+    )  # fmt: skip
+    where = [(hole.x, hole.y) for hole in bolts]
+    soft, hard = unit_fields(
+        grid, plate, float(flange["poisson"]), (bed, 2.0 * bed), where, head, reach
+    )
+    stress = tension_area(size)
+    length = joint.flange_thickness + (joint.thickness or 0.0) + 0.5 * diameter * 1e3
+    modulus = float(read_data("joints.toml")["bolt"]["modulus"])
+    one_bolt = float(screw.rod_stiffness(modulus, stress, length * 1e-3))
+    share = screw.bolt_share(one_bolt * len(bolts), bed * area * 1e3)
+    return Local(
+        grid=grid,
+        bolts=bolts,
+        soft=soft,
+        hard=hard,
+        bed=bed,
+        gasket_area=area,
+        lift_area=soft.lift_area,
+        seal_length=_seal_length(joint, reach),
+        effective=effective,
+        stations=tuple((w, *grid.at(x, y)) for w, x, y in raw),
+        bridge=max(1, round(width / STATION)),
+        proof_load=stress * float(strength["proof"]),
+        break_over_proof=float(strength["tensile"]) / float(strength["proof"]),
+        bolt_share=float(share),
+    )
+
+
+def stiff_thickness(joint: Joint, width: float) -> float:
+    """Thickness [mm] of the flat plate that bends like the flange with its wall.
+
+    Both about their common axis (Steiner) over a strip of ``width``; at most three times the
+    flange, as the lip beside the wall still bends by itself.
+    """
+    flange, wall = joint.flange_thickness, joint.wall_thickness
+    if joint.wall_height <= 0.0 or wall <= 0.0:
+        return flange
+    areas = (width * flange, wall * joint.wall_height)
+    middles = (flange / 2.0, flange + joint.wall_height / 2.0)
+    axis = (areas[0] * middles[0] + areas[1] * middles[1]) / (areas[0] + areas[1])
+    own = width * flange**3 / 12.0 + wall * joint.wall_height**3 / 12.0
+    moved = sum(a * (m - axis) ** 2 for a, m in zip(areas, middles, strict=True))
+    return float(min((12.0 * (own + moved) / width) ** (1.0 / 3.0), 3.0 * flange))
+
+
+def _bed(material: Material, stress: float, thickness: float) -> float:
+    """Stress [MPa] over squeeze distance [mm] at a mean stress."""
+    given = float(
+        sheet.squeeze(
+            stress * 1e6, material.compressibility, material.compressibility_stress,
+            material.stiffening,
+        )
+    )  # fmt: skip
+    return stress / (given * thickness)
+
+
+def _lands(joint: Joint) -> list[tuple[float, float, float]]:
+    """Width of the land and its middle [mm], all along every port."""
+    from shapely.geometry import LinearRing, Point
+    from shapely.ops import nearest_points, unary_union
+
+    outside = unary_union(
+        [LinearRing(flattened(joint.outline.outer))]
+        + [Point(h.x, h.y).buffer(h.diameter / 2.0).exterior for h in joint.outline.holes]
+    )
+    found = []
+    for port in joint.outline.ports:
+        ring = LinearRing(flattened(port))
+        count = max(8, round(ring.length / STATION))
+        for n in range(count):
+            here = ring.interpolate(n / count, normalized=True)
+            there = nearest_points(outside, here)[0]
+            middle = ((here.x + there.x) / 2.0, (here.y + there.y) / 2.0)
+            found.append((float(here.distance(there)), *middle))
+    return found
+
+
+def _seal_length(joint: Joint, reach: float) -> float:
+    """Length of the line at which the gasket pushes back [mm]."""
+    from shapely.geometry import Polygon
+
+    grown = [Polygon(flattened(port)).buffer(reach, 64) for port in joint.outline.ports]
+    return float(sum(shape.exterior.length for shape in grown))
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Standard normal deviates of what is not known exactly, with the grade of each value."""
+
+    samples: int
+    deviate: Mapping[str, FloatArray]
+    grade: Mapping[str, str]
+    bolts: FloatArray  # (samples, bolts)
+    scatter: float  # one sigma from bolt to bolt
+
+    @classmethod
+    def of(cls, material: Material, joint: Joint, samples: int, rng: np.random.Generator) -> Draws:
+        state = row_of("joints", "state", joint.state, "state")
+        thread = row_of("joints", "thread", joint.thread, "thread")
+        flange = row_of("joints", "flange", joint.flange, "flange")
+        grade = {
+            **material.grades,
+            "nut factor": str(state["grade"]),
+            "thread": str(thread["grade"]),
+            "bearing": str(flange["grade"]),
+            "pressure": "datasheet",
+        }
+        count = sum(hole.role == "bolt" for hole in joint.outline.holes)
+        deviate = {name: rng.standard_normal(samples) for name in sorted(grade)}
+        bolts = rng.standard_normal((samples, count))
+        return cls(samples, deviate, grade, bolts, float(state["scatter"]) / 2.0)
+
+    def factor(self, name: str) -> FloatArray:
+        """Log-normal factor on a value, by its grade."""
+        spread = float(read_data("grades.toml")["relative"][self.grade[name]])
+        return np.exp(spread * self.deviate[name])
+
+    def pull(self, joint: Joint, torque: float, local: Local) -> FloatArray:
+        """Preload of each bolt in each sample [N]."""
+        size = row_of("bolts", "size", joint.bolt, "bolt")
+        state = row_of("joints", "state", joint.state, "state")
+        known = float(state["nut_factor"]) * self.factor("nut factor")[:, None]
+        nut_factor = known * np.exp(self.scatter * self.bolts)
+        return np.asarray(screw.preload(torque, float(size["diameter"]), nut_factor))
+
+    def squeezed(self, material: Material, stress: FloatArray) -> FloatArray:
+        """Squeeze at a stress [Pa]."""
+        typed = material.compressibility * self.factor("squeeze")
+        return np.asarray(
+            sheet.squeeze(stress, typed, material.compressibility_stress, material.stiffening)
+        )
+
+    def retained(self, joint: Joint, material: Material) -> FloatArray:
+        """Share of the stress that is left in service."""
+        first = material.creep_again if joint.retorque else material.creep
+        creep = np.minimum(first * self.factor("creep"), 0.9)
+        return np.asarray(sheet.retained_share(creep, joint.heat_cycles, material.loss_per_decade))
+
+    def doublings(
+        self, joint: Joint, material: Material, local: Local, torque: float
+    ) -> FloatArray:
+        """How often the bed of a sample is twice the bed that was solved."""
+        mean = self.pull(joint, torque, local).sum(axis=1) / local.gasket_area * 1e6
+        distance = self.squeezed(material, mean) * (joint.thickness or 0.0)
+        times = mean * 1e-6 / distance / local.bed
+        return np.asarray(np.clip(np.log2(times), -BED_REACH, BED_REACH))
+
+    def tight(self, joint: Joint, material: Material, local: Local, torque: float) -> FloatArray:
+        """Contact pressure after tightening [MPa], (samples, rows, columns)."""
+        pull = self.pull(joint, torque, local)
+        more = self.doublings(joint, material, local, torque)[:, None] * pull
+        change = local.hard.bolts - local.soft.bolts
+        field = np.tensordot(pull, local.soft.bolts, 1) + np.tensordot(more, change, 1)
+        return np.maximum(np.asarray(field), 0.0)
+
+    def lift(self, joint: Joint, material: Material, local: Local, torque: float) -> FloatArray:
+        """Contact pressure that 1 MPa in the ports takes away [MPa]."""
+        more = self.doublings(joint, material, local, torque)[:, None, None]
+        return -(local.soft.lift + more * (local.hard.lift - local.soft.lift))
+
+
+def rows_of(
+    joint: Joint,
+    material: Material,
+    draws: Draws,
+    local: Local,
+    torque: float,
+    *,
+    listed: bool,
+) -> tuple[JointRow, ...]:
+    """Every part at one torque, worst first."""
+    pull = draws.pull(joint, torque, local)
+    tight = draws.tight(joint, material, local, torque)
+    rows = _metal(joint, draws, local, pull, draws.retained(joint, material))
+    rows.append(_crush(material, draws, local, tight))
+    if material.seating_stress > 0.0:
+        need = material.seating_stress * 1e-6 * draws.factor("seating")
+        ratio = weakest_path(local.grid, np.clip(tight / need[:, None, None], *CLIP))
+        rows.append(_row(
+            "seating", "contact stress on the weakest way out, after tightening", need * 1e6,
+            need * ratio * 1e6, "gasket_stress", draws, ("seating", "squeeze"), True,
+        ))  # fmt: skip
+    rows += service_rows(joint, material, draws, local, torque)
+    rows.append(_heat(joint, material, draws))
+    if not listed:
+        rows.append(_unlisted(joint, material))
+    return tuple(sorted(rows, key=_rank))
+
+
+def service_rows(
+    joint: Joint, material: Material, draws: Draws, local: Local, torque: float
+) -> list[JointRow]:
+    """What is sealed with the stress that creep has left."""
+    if max(joint.boost, joint.backfire) <= 0.0:
+        return []
+    tight = draws.tight(joint, material, local, torque)
+    left = tight * draws.retained(joint, material)[:, None, None]
+    lift = draws.lift(joint, material, local, torque)
+    rows = [
+        _sealing(name, pressure, material, draws, local, left, lift)
+        for name, pressure in (("boost", joint.boost), ("backfire", joint.backfire))
+        if pressure > 0.0
+    ]
+    return [*rows, _blow_out(joint, material, draws, local, left, lift)]
+
+
+def _rank(row: JointRow) -> tuple[int, float, float]:
+    return -VERDICTS.index(row.verdict), row.p_holds, row.ratio.p50
+
+
+def worst(rows: tuple[JointRow, ...]) -> JointRow:
+    """The row that decides."""
+    return min(rows, key=_rank)
+
+
+def _metal(
+    joint: Joint, draws: Draws, local: Local, pull: FloatArray, left: FloatArray
+) -> list[JointRow]:
+    """Bolt, thread and face under the head.
+
+    Beyond its proof load a bolt stretches for good, which any one of them should not; thread,
+    face and breaking load count for the one that friction lets be pulled most.
+    """
+    size = row_of("bolts", "size", joint.bolt, "bolt")
+    thread = row_of("joints", "thread", joint.thread, "thread")
+    flange = row_of("joints", "flange", joint.flange, "flange")
+    peak = max(joint.boost, joint.backfire) * 1e-6
+    added = local.bolt_share * peak * local.lift_area / len(local.bolts)
+    # creep has let go of part of the pull before a pressure adds to it
+    worked = np.maximum(pull, pull * left[:, None] + added)
+    any_one, most = worked[:, 0], worked.max(axis=1)
+    area = screw.tapped_shear_area(
+        float(size["diameter"]), float(size["pitch"]), (joint.engagement or 0.0) * 1e-3
+    )
+    strips = screw.strip_load(
+        area, float(thread["tensile"]) * draws.factor("thread"), float(thread["shear_ratio"])
+    )
+    hole = max(bolt.diameter for bolt in local.bolts) * 1e-3
+    head = float(size["washer" if joint.washer else "bearing"])
+    under = np.asarray(screw.bearing_stress(most, head, hole))
+    proof = np.full(draws.samples, local.proof_load)
+    limit_under = float(flange["bearing_limit"]) * draws.factor("bearing")
+    return [
+        _row("bolts", "preload of any one bolt against its proof load", any_one, proof,
+             "preload", draws, ("nut factor",), False),
+        _row("bolt breaking", "preload of the most loaded bolt against its breaking load", most,
+             proof * local.break_over_proof, "preload", draws, ("nut factor",), False),
+        _row("threads", f"preload against stripping {joint.thread}", most, np.asarray(strips),
+             "preload", draws, ("thread", "nut factor"), False),
+        _row("flange face", "pressure under head or washer", under, limit_under,
+             "gasket_stress", draws, ("bearing", "nut factor"), False),
+    ]  # fmt: skip
+
+
+def _crush(material: Material, draws: Draws, local: Local, tight: FloatArray) -> JointRow:
+    peak = tight[:, local.grid.sealed].max(axis=1) * 1e6
+    stands = material.crush_stress * draws.factor("crush")
+    return _row("crush", "greatest contact stress, under the bolts", peak, stands,
+                "gasket_stress", draws, ("crush", "squeeze"), False)  # fmt: skip
+
+
+def _sealing(
+    name: str,
+    pressure: float,
+    material: Material,
+    draws: Draws,
+    local: Local,
+    left: FloatArray,
+    lift: FloatArray,
+) -> JointRow:
+    """Bolt load over the bolt load at which the weakest way out just opens.
+
+    Every cell on the way needs m p and what the pressure lifts off it.
+    """
+    p = pressure * 1e-6 * draws.factor("pressure")[:, None, None]
+    factor = material.gasket_factor * draws.factor("seating")[:, None, None]
+    needed = np.maximum(p * (factor + lift), 1e-9)
+    ratio = weakest_path(local.grid, np.clip(left / needed, *CLIP))
+    need = (p * factor)[:, 0, 0] * 1e6
+    return _row(f"sealing {name}", "contact stress left on the weakest way out, after creep",
+                need, need * ratio, "gasket_stress", draws,
+                ("creep", "seating", "squeeze", "pressure"), True)  # fmt: skip
+
+
+def _blow_out(
+    joint: Joint,
+    material: Material,
+    draws: Draws,
+    local: Local,
+    left: FloatArray,
+    lift: FloatArray,
+) -> JointRow:
+    """Friction of the land against the pressure on its edge, at the worst stretch.
+
+    The sheet hangs together: stations over one width of land carry each other.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    p = max(joint.boost, joint.backfire) * 1e-6 * draws.factor("pressure")[:, None]
+    friction = material.friction * SLIPPERY.get(joint.sealer, 1.0) * draws.factor("friction")
+    width, row, column = (np.array(values) for values in zip(*local.stations, strict=True))
+    holds = sheet.blow_out_pressure(1.0, width[None, :], joint.thickness or 0.0, friction[:, None])
+    needed = p / np.asarray(holds) + p * lift[:, row, column]
+    stretch = [uniform_filter1d(v, local.bridge, axis=1, mode="wrap")
+               for v in (left[:, row, column], needed)]  # fmt: skip
+    ratio = np.clip(stretch[0] / np.maximum(stretch[1], 1e-9), *CLIP).min(axis=1)
+    return _row("blow-out", "friction of the thinnest or least pressed land against the pressure"
+                " on its edge", p[:, 0] * 1e6, p[:, 0] * 1e6 * ratio, "sealed_pressure", draws,
+                ("friction", "creep", "pressure"), True)  # fmt: skip
+
+
+def _heat(joint: Joint, material: Material, draws: Draws) -> JointRow:
+    spread = float(read_data("grades.toml")["absolute"]["temperature"][draws.grade["temperature"]])
+    stands = material.temperature_max + spread * draws.deviate["temperature"]
+    need = np.full(draws.samples, joint.temperature)
+    rise = max(joint.temperature - ROOM, 1.0)
+    ratio = np.clip((stands - ROOM) / rise, *CLIP)
+    return _row("temperature", "flange temperature against that of the sheet", need, stands,
+                "temperature", draws, ("temperature",), None, ratio=ratio)  # fmt: skip
+
+
+def _unlisted(joint: Joint, material: Material) -> JointRow:
+    unknown = Band(float("nan"), float("nan"), float("nan"))
+    return JointRow(
+        "fluid", f"whether {joint.fluid} harms the sheet", unknown, unknown, "ratio", unknown,
+        float("nan"), "not proven", f"nothing is listed for {material.label} in {joint.fluid}",
+        "an offcut left in the fluid for a week: thickness, weight and hardness after", None,
+    )  # fmt: skip
+
+
+def _row(
+    part: str,
+    quantity: str,
+    need: FloatArray,
+    has: FloatArray,
+    unit: str,
+    draws: Draws,
+    leans: tuple[str, ...],
+    torque_helps: bool | None,
+    *,
+    ratio: FloatArray | None = None,
+) -> JointRow:
+    """Verdict word by the rule of the house: never better than its evidence."""
+    ratio = has / need if ratio is None else ratio
+    spread = band(ratio)
+    p_holds = float(np.mean(ratio >= 1.0))
+    telling = _telling(ratio, draws, leans)
+    weak = any(draws.grade[name] in WEAK for share, name in telling if share > 0.05)
+    word = _word(p_holds, spread, weak=weak)
+    times = f"{spread.p50:.2f} times what it must (from {spread.p05:.2f} to {spread.p95:.2f})"
+    leading = telling[0][1] if telling else leans[0]
+    grade = draws.grade[leading]
+    why = {
+        "not proven": f"can do {times}; the spread comes mostly from {leading} ({grade})",
+        "short": f"can do only {times}",
+    }.get(word, f"can do {times}")
+    settles = SETTLES[leading] if word == "not proven" else None
+    return JointRow(
+        part, quantity, band(need), band(has), unit, spread, p_holds, word, why, settles,
+        torque_helps,
+    )  # fmt: skip
+
+
+def _telling(ratio: FloatArray, draws: Draws, leans: tuple[str, ...]) -> list[tuple[float, str]]:
+    """Share of the spread that each value explains (squared correlation), largest first."""
+    rank = np.log(np.maximum(ratio, 1e-9))
+    if float(np.ptp(rank)) < 1e-9:
+        return []
+    shares = [(float(np.corrcoef(rank, draws.deviate[name])[0, 1] ** 2), name) for name in leans]
+    return sorted(shares, reverse=True)
+
+
+def _word(p_holds: float, ratio: Band, *, weak: bool) -> str:
+    if p_holds >= limit("verdict", "holds"):
+        wide = p_holds == 1.0 and ratio.p05 >= limit("verdict", "weak_margin")
+        return "not proven" if weak and not wide else "holds"
+    if p_holds <= limit("verdict", "short") and ratio.p50 < 1.0:
+        return "not proven" if weak and ratio.p95 >= 1.0 else "short"
+    if weak:
+        return "not proven"
+    return "tight" if ratio.p50 >= 1.0 else "short"

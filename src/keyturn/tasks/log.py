@@ -1,0 +1,306 @@
+"""Logs of a build: brought in, their columns confirmed once, found again."""
+
+from __future__ import annotations
+
+import filecmp
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from keyturn.build.read import build_path, load
+from keyturn.errors import AmbiguousValue, BuildError, CannotAnswer, FileRefused, Place
+from keyturn.logs import clock as clocks
+from keyturn.logs import remember
+from keyturn.logs.columns import columns, kinds
+from keyturn.logs.decide import Context
+from keyturn.logs.frame import Channel, Recording, Samples, from_text, to_text
+from keyturn.logs.mapping import Item, Proposal, propose
+from keyturn.logs.mdf import open_mdf
+from keyturn.logs.parquet import column, open_parquet, sampled
+from keyturn.logs.sniff import kind_of, sniff
+from keyturn.logs.table import Table, convert
+from keyturn.tasks.files import write_all
+
+ORIGINALS = "logs"
+MADE = Path("made") / "logs"
+# What a log is worth little without, and what it is needed for; any one of a row will do.
+WANTED = (
+    (("engine_speed",), "engine speed: without it nothing can be told apart"),
+    (("manifold_pressure",), "manifold pressure (absolute): pressure across the injectors, boost"),
+    (("rail_gauge", "across_injector"), "fuel pressure at the rail: whether the supply holds"),
+    (("lambda",), "lambda of a wideband probe: whether the mixture follows"),
+    (("duty", "injector_pulse"), "injector duty or pulse width: fuel flow"),
+    (("voltage",), "voltage, best at the pump: wiring"),
+    (("inlet_temperature",), "inlet temperature after the cooler: heat"),
+)
+
+
+@dataclass(frozen=True)
+class Imported:
+    """A log in the build folder; ``recording`` is there once its mapping stands confirmed."""
+
+    name: str
+    proposal: Proposal
+    recording: Recording | None
+    remembered: bool  # the mapping was confirmed for an earlier log with the same columns
+    rows: int
+    missing: tuple[str, ...]  # what to record next time, and what for
+    refused: tuple[tuple[int, str], ...]
+    refused_rows: int
+    notes: tuple[str, ...]
+
+    @property
+    def confirmed(self) -> bool:
+        return self.recording is not None
+
+    @property
+    def questions(self) -> tuple[Item, ...]:
+        return self.proposal.questions
+
+
+def import_log(
+    build: str | Path,
+    file: str | Path,
+    mapping: Mapping[str, str] | None = None,
+    confirm: bool = False,
+) -> Imported:
+    """Bring a log into the build folder; its columns are taken once they are confirmed.
+
+    ``mapping`` says channels as "COLUMN as UNIT" or "none" and goes before what is proposed.
+    Nothing is taken without ``confirm``, unless a log with the same columns was confirmed before
+    and the values of this one do not speak against it. A channel with an open question is left
+    out, and its question stays in the answer.
+    """
+    folder = build_path(build).parent
+    context = _context(build)
+    table, name = _stored(folder, Path(file))
+    originals = folder / ORIGINALS
+    known = remember.recall(originals, table)
+    judged = columns(table, sampled(table))
+    proposal = propose(judged, context, mapping, known, name)
+    remembered = known is not None and not mapping
+    recording = None
+    if confirm:
+        recording = _recording(folder, name, table, proposal)
+        words = _words(proposal, mapping or {}, known or {})
+        write_all(originals, {remember.FILE: remember.text_with(originals, table, words)})
+    elif remembered and known is not None:
+        # only what was confirmed then; what this log would add is shown and has to be confirmed
+        before = tuple(item for item in proposal.items if item.channel in known)
+        if not any(item.question for item in before):
+            recording = _recording(folder, name, table, replace(proposal, items=before))
+    notes = recording.notes if recording is not None else table.notes
+    return Imported(
+        name, proposal, recording, remembered, table.rows, _missing(proposal),
+        table.refused, table.refused_rows, notes,
+    )  # fmt: skip
+
+
+def recordings(build: str | Path) -> tuple[str, ...]:
+    """Names of the logs in the build folder, the original files, oldest name first."""
+    folder = build_path(build).parent / ORIGINALS
+    if not folder.is_dir():
+        return ()
+    found = [p.name for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")]
+    return tuple(sorted(name for name in found if name != remember.FILE))
+
+
+def recording(build: str | Path, name: str) -> Recording:
+    """A confirmed log by its name; its table is made again where made/ was cleared."""
+    folder = build_path(build).parent
+    if name not in recordings(build):
+        raise FileRefused(
+            f"there is no log {name!r}",
+            place=Place(file=ORIGINALS),
+            accepted=", ".join(recordings(build)[:20]) or "none yet: keyturn log BUILD FILE",
+        )
+    kept = _paths(folder, name)["recording"]
+    if kept.exists() and _paths(folder, name)["table"].exists():
+        found = from_text(kept.read_text(encoding="utf-8"), folder / ORIGINALS, folder / MADE)
+        if found.clock.exists():
+            return found
+    again = import_log(build, folder / ORIGINALS / name)
+    if again.recording is None:
+        raise CannotAnswer(
+            f"the columns of {name} are not confirmed",
+            (f"look at what is proposed, then: keyturn log BUILD logs/{name} --confirm",),
+        )
+    return again.recording
+
+
+def _context(build: str | Path) -> Context:
+    model = load(build)
+    return Context(model.site.barometer.si, model.fuel.kind, model.fuel.density.si)
+
+
+def _paths(folder: Path, name: str) -> dict[str, Path]:
+    made = folder / MADE
+    return {
+        "table": made / f"{name}.parquet",
+        "about": made / f"{name}.table.json",
+        "recording": made / f"{name}.recording.json",
+    }
+
+
+def _stored(folder: Path, file: Path) -> tuple[Table, str]:
+    """The table of a log and the name of its original in logs/; read only once."""
+    try:
+        if not file.is_file():
+            raise FileRefused("there is no such file", place=Place(file=str(file)))
+        originals, made = folder / ORIGINALS, folder / MADE
+        originals.mkdir(exist_ok=True)
+        made.mkdir(parents=True, exist_ok=True)
+        name = _name(originals, file)
+        paths = _paths(folder, name)
+        if (originals / name).exists() and paths["about"].exists() and paths["table"].exists():
+            return _known(paths), name
+        with tempfile.TemporaryDirectory(dir=made, prefix=".import-") as waiting:
+            table = replace(_read(file, Path(waiting) / "table"), path=paths["table"])
+            if not (originals / name).exists():
+                shutil.copyfile(file, Path(waiting) / "original")
+                os.replace(Path(waiting) / "original", originals / name)
+            os.replace(Path(waiting) / "table", paths["table"])
+        about = {**asdict(table), "path": table.path.name}
+        write_all(made, {paths["about"].name: json.dumps(about).encode()})
+    except OSError as error:
+        raise FileRefused(
+            f"cannot be brought in: {error.strerror or error}",
+            place=Place(file=str(file)),
+            accepted="a file that you may read, and a build folder with free space",
+            advice="nothing was changed in logs/",
+        ) from error
+    return table, name
+
+
+def _name(originals: Path, file: Path) -> str:
+    """The name in logs/: its own, or with a number where another file has that."""
+    if file.resolve().parent == originals.resolve():
+        return file.name
+    # a leading point would hide the file, and mapping.toml is ours
+    plain = file.name.lstrip(".") or "log"
+    stem, dot, ending = plain.rpartition(".")
+    stem, ending = (stem, dot + ending) if dot else (plain, "")
+    for number in range(1, 10_000):
+        name = plain if number == 1 else f"{stem}-{number}{ending}"
+        if name == remember.FILE:
+            continue
+        there = originals / name
+        if not there.exists() or filecmp.cmp(there, file, shallow=False):
+            return name
+    raise FileRefused("too many logs of this name", place=Place(file=file.name))
+
+
+def _known(paths: Mapping[str, Path]) -> Table:
+    about = json.loads(paths["about"].read_text(encoding="utf-8"))
+    return Table(
+        **{
+            **about,
+            "path": paths["table"],
+            "columns": tuple(about["columns"]),
+            "units": tuple(about["units"]),
+            "notes": tuple(about["notes"]),
+            "refused": tuple((line, why) for line, why in about["refused"]),
+        }
+    )
+
+
+def _read(file: Path, target: Path) -> Table:
+    kind = kind_of(file)
+    if kind == "parquet":
+        return open_parquet(file, target)
+    if kind == "mdf":
+        return open_mdf(file, target)
+    return convert(file, sniff(file), target)
+
+
+def _recording(folder: Path, name: str, table: Table, proposal: Proposal) -> Recording:
+    """The recording under the proposal's clear items, with its clock, both kept in made/."""
+    time = proposal["time"]
+    if time.question:
+        raise AmbiguousValue(
+            time.question, Place(file=name, key="time"), accepted=", ".join(time.options),
+            advice=f"say it: --map 'time={time.options[0]}'",
+        )  # fmt: skip
+    others = [item for item in proposal.clear if item.channel != "time"]
+    if not others:
+        asked = [item.question for item in proposal.questions if item.question]
+        raise CannotAnswer(
+            f"nothing in {name} is known to be a channel",
+            [
+                *asked,
+                *(words for _, words in WANTED),
+                "or say it: --map 'engine_speed=COLUMN as rpm'",
+            ],
+        )
+    clock = clocks.run(_raw_time(table, time), name)
+    share = _shares(table, [item.column for item in others])
+    channels = {
+        item.channel: Channel(
+            item.channel, item.column, item.unit, item.scale, item.offset,
+            share[item.column] * clock.rate,
+        )
+        for item in others
+    }  # fmt: skip
+    open_ones = tuple(
+        f"{item.channel} is left out until you answer: {item.question}"
+        for item in proposal.questions
+    )
+    found = Recording(
+        name, folder / ORIGINALS / name, table.path, table.rows, table.columns, channels,
+        clock.rate, float(clock.seconds[-1]), clock.gaps, clock.resets,
+        (*table.notes, *clock.notes, *open_ones), table.refused, table.refused_rows,
+    )  # fmt: skip
+    _keep_clock(found.clock, clock.seconds)
+    write_all(folder / MADE, {_paths(folder, name)["recording"].name: to_text(found).encode()})
+    return found
+
+
+def _raw_time(table: Table, time: Item) -> Samples:
+    if time.unit == "clock":
+        return clocks.from_texts(table.path, time.column)
+    return column(table.path, time.column) * time.scale
+
+
+def _keep_clock(path: Path, seconds: Samples) -> None:
+    waiting = path.with_name(f".{path.name}")
+    with waiting.open("wb") as stream:
+        np.save(stream, seconds)
+    os.replace(waiting, path)
+
+
+def _shares(table: Table, names: list[str]) -> dict[str, float]:
+    return {name: share for name, share in sampled(table).filled.items() if name in names}
+
+
+def _words(proposal: Proposal, said: Mapping[str, str], known: Mapping[str, str]) -> dict[str, str]:
+    """What to remember: every clear item, and every "none" that was said."""
+    words = {item.channel: f"{item.column} as {item.unit}" for item in proposal.clear}
+    for name, text in {**known, **said}.items():
+        if text.strip().lower() == "none" and name not in words:
+            words[name] = "none"
+    return {name: words[name] for name in kinds() if name in words}
+
+
+def _missing(proposal: Proposal) -> tuple[str, ...]:
+    clear = {item.channel for item in proposal.items}
+    return tuple(words for names, words in WANTED if not clear.intersection(names))
+
+
+def answers(typed: list[str]) -> dict[str, str]:
+    """``--map`` words "CHANNEL=COLUMN as UNIT" taken apart."""
+    found: dict[str, str] = {}
+    for text in typed:
+        name, sign, rest = text.partition("=")
+        if not (sign and name.strip() and rest.strip()):
+            raise BuildError(
+                "a mapping cannot be read", Place(key="--map"), text,
+                "CHANNEL=COLUMN as UNIT, such as 'rail_gauge=Fuel Press as psi gauge', or =none",
+            )  # fmt: skip
+        found[name.strip()] = rest.strip()
+    return found

@@ -1,0 +1,145 @@
+"""Whatever the bytes, an import ends with an answer or with an error of ours, and nothing between."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import writers
+import writers_libraries  # noqa: F401  registers its writers
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from keyturn.errors import KeyturnError
+from keyturn.logs.sniff import kind_of, sniff
+from keyturn.logs.table import convert
+from keyturn.tasks.log import import_log
+
+QUIET = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+NAMES = [
+    name
+    for name, (ending, _) in writers.WRITERS.items()
+    if ending != ".mf4" and name != "polars_without_names"
+]
+
+
+@pytest.fixture(scope="module")
+def corpus(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    folder = tmp_path_factory.mktemp("corpus")
+    found = {}
+    for name in NAMES:
+        ending, write = writers.WRITERS[name]
+        path = folder / f"{name}{ending}"
+        write(path)
+        found[name] = path.read_bytes()
+    return found
+
+
+def attempt(car: Path, content: bytes) -> None:
+    """Bring it in; only an error of ours may come out, and what comes in is whole."""
+    path = car.parent / "fuzz.csv"
+    path.write_bytes(content)
+    for folder in (car / "logs", car / "made"):
+        shutil.rmtree(folder, ignore_errors=True)
+    try:
+        brought = import_log(car, path, confirm=True)
+    except KeyturnError as error:
+        assert len(str(error)) > 20
+        return
+    assert brought.recording is not None
+    time = brought.recording.times()
+    assert len(time) == brought.rows
+    assert np.isfinite(time).all()
+    assert (np.diff(time) >= 0).all()
+    assert brought.recording.source.read_bytes() == content
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=QUIET, derandomize=True)
+@given(data=st.data())
+def test_damaged_logs(car: Path, corpus: dict[str, bytes], data: st.DataObject) -> None:
+    content = bytearray(corpus[data.draw(st.sampled_from(NAMES))])
+    for _ in range(data.draw(st.integers(1, 6))):
+        at = data.draw(st.integers(0, max(len(content) - 1, 0)))
+        act = data.draw(st.sampled_from(["change", "cut", "insert", "repeat", "drop"]))
+        if act == "change" and content:
+            content[at] = data.draw(st.integers(0, 255))
+        elif act == "cut":
+            del content[at:]
+        elif act == "insert":
+            content[at:at] = data.draw(st.binary(max_size=40))
+        elif act == "repeat":
+            content[at:at] = content[at : at + 200]
+        else:
+            del content[at : at + data.draw(st.integers(1, 300))]
+    attempt(car, bytes(content))
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=QUIET, derandomize=True)
+@given(content=st.binary(max_size=3000))
+def test_any_bytes(car: Path, content: bytes) -> None:
+    attempt(car, content)
+
+
+TABLE = st.lists(
+    st.lists(
+        st.one_of(
+            st.floats(allow_nan=True).map(str),
+            st.integers(-(10**12), 10**12).map(str),
+            st.sampled_from(["", "N/A", "rpm", "1,5", "1.234,5", '"', "'", "12:01:02", "\x00", "é"]),
+            st.text(max_size=8),
+        ),
+        min_size=1,
+        max_size=6,
+    ),
+    min_size=1,
+    max_size=30,
+)
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=QUIET, derandomize=True)
+@given(rows=TABLE, mark=st.sampled_from([",", ";", "\t", "|", " "]))
+def test_any_table(tmp_path: Path, rows: list[list[str]], mark: str) -> None:
+    path = tmp_path / "fuzz.csv"
+    path.write_bytes("\n".join(mark.join(row) for row in rows).encode("utf-8", "replace"))
+    try:
+        if kind_of(path) == "text":
+            table = convert(path, sniff(path), tmp_path / "fuzz.parquet")
+            assert table.rows >= 2
+            assert len(set(table.columns)) == len(table.columns)
+    except KeyturnError as error:
+        assert len(str(error)) > 20
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=QUIET, derandomize=True)
+@given(
+    values=st.lists(
+        st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6)), min_size=3, max_size=40
+    ),
+    mark=st.sampled_from([";", "\t", "|"]),
+    decimal=st.sampled_from([".", ","]),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
+)
+def test_printed_numbers_come_back_exactly(
+    tmp_path: Path,
+    values: list[tuple[float, float]],
+    mark: str,
+    decimal: str,
+    encoding: str,
+) -> None:
+    # four decimals, always: a number with three behind a mark could be a thousand
+    lines = [mark.join(("Time (s)", "Coolant °C", "x"))]
+    lines += [
+        mark.join(f"{v:.4f}".replace(".", decimal) for v in (i / 10, *pair))
+        for i, pair in enumerate(values)
+    ]
+    path = tmp_path / "numbers.csv"
+    path.write_bytes(("\n".join(lines) + "\n").encode(encoding))
+    table = convert(path, sniff(path), tmp_path / "numbers.parquet")
+    import polars as pl
+
+    assert table.columns == ("Time (s)", "Coolant °C", "x")
+    frame = pl.read_parquet(tmp_path / "numbers.parquet")
+    assert frame["x"].to_list() == [float(f"{pair[1]:.4f}") for pair in values]
+    assert frame["Coolant °C"].to_list() == [float(f"{pair[0]:.4f}") for pair in values]

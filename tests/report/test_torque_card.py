@@ -1,0 +1,80 @@
+"""The torque card: numbers where the bolts are, both unit systems, nothing outside the sheet."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+from xml.etree import ElementTree
+
+import pytest
+
+from keyturn.making.joint import Joint, JointResult, judge
+from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
+from keyturn.report.svg import text_width
+from keyturn.report.torque_card import in_pounds, place_of, torque_card
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@cache
+def result(name: str = "invented lid") -> JointResult:
+    xs, ys = (8.0, 60.0, 112.0), (8.0, 72.0)
+    holes = tuple(Hole(x, y, 6.6) for x in xs for y in ys)
+    outer = ClosedPath((Corner(0, 0), Corner(120, 0), Corner(120, 80), Corner(0, 80)))
+    port = ClosedPath((Corner(18, 18), Corner(102, 18), Corner(102, 62), Corner(18, 62)))
+    outline = Outline(outer, holes, (port,), name=name, thickness=1.5)
+    return judge(Joint(outline, "cork-nbr-70", "M6", torque=6.0, boost=50e3), samples=30)
+
+
+def texts(svg: str) -> list[ElementTree.Element]:
+    return list(ElementTree.fromstring(svg).iter(f"{SVG}text"))
+
+
+@pytest.mark.parametrize("width", [720.0, 358.0])
+def test_every_bolt_has_its_number_and_nothing_sticks_out(width: float) -> None:
+    svg = torque_card(result(), width)
+    words = [text.text or "" for text in texts(svg)]
+    for number in "123456":
+        assert number in words
+    height = float(ElementTree.fromstring(svg).get("height", "0"))
+    for text in texts(svg):
+        x, size = float(text.get("x", "0")), float(text.get("font-size", "0"))
+        # the writer's estimate is an upper one; 0.85 of it is still more than is drawn
+        wide = 0.85 * text_width(text.text or "", size)
+        left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[text.get("text-anchor", "start")]
+        assert left >= -1.0
+        assert left + wide <= width + 1.0
+        assert 0.0 < float(text.get("y", "0")) <= height
+
+
+def test_torque_in_both_systems() -> None:
+    """1 N m = 0.737562 lb ft = 8.85075 lb in (NIST SP 811, appendix B)."""
+    assert in_pounds(10.0) == ("7.4", "89")
+    words = [text.text for text in texts(torque_card(result()))]
+    for cell in ("6.0", "4.4", "53"):
+        assert cell in words
+
+
+def test_numbers_follow_the_order() -> None:
+    assert place_of((2, 0, 1)) == {2: 1, 0: 2, 1: 3}
+
+
+def test_what_is_promised_and_what_is_warned_of() -> None:
+    said = " ".join(text.text or "" for text in texts(torque_card(result())))
+    for words in ("one face only", "stone cold", "Never retorque hot", "not an inspection",
+                  "Snug every bolt", "Stop at once"):  # fmt: skip
+        assert words in said
+    assert not re.search(r"\b(0|100) %", said.split("What was looked at")[1].split("Cautions")[0])
+
+
+def test_hostile_name_is_only_text() -> None:
+    svg = torque_card(result('<script>"&\x00'), inline=True)
+    assert "<script>" not in svg
+    ElementTree.fromstring(svg)
+
+
+def test_verdict_stands_on_the_card() -> None:
+    short = judge(replace(result().joint, torque=40.0), samples=30)
+    assert short.verdict == "short"
+    assert "short" in [text.text for text in texts(torque_card(short))]

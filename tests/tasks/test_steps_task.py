@@ -1,0 +1,301 @@
+"""Steps on a build folder: written down, resumed, refused, and printed everywhere after."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+import keyturn
+from keyturn.errors import FileRefused, ValueRefused
+from keyturn.journal import store
+from keyturn.report import steps_words
+from keyturn.tasks import steps as task
+from keyturn.tasks.check import check
+from keyturn.tasks.read import export_journal, import_journal, listed
+
+EXAMPLES = Path(keyturn.__file__).parent / "examples"
+
+
+class Clock:
+    """A clock that the test turns: what the journal writes and what the tasks read."""
+
+    def __init__(self) -> None:
+        self.now = 1.8e9
+
+    def time(self) -> float:
+        return self.now
+
+    def stamp(self) -> str:
+        return datetime.fromtimestamp(self.now, UTC).isoformat(timespec="milliseconds")
+
+
+@pytest.fixture
+def clock(monkeypatch) -> Clock:
+    own = Clock()
+    monkeypatch.setattr(store, "now", own.stamp)
+    monkeypatch.setattr(task.time, "time", own.time)
+    return own
+
+
+@pytest.fixture
+def car(tmp_path: Path) -> Path:
+    shutil.copytree(EXAMPLES / "pickup-screw", tmp_path / "car")
+    return tmp_path / "car"
+
+
+@pytest.fixture(scope="session")
+def result():
+    return check(keyturn.load(EXAMPLES / "pickup-screw"), samples=100)
+
+
+ASSEMBLY = dict.fromkeys(("marks", "turned", "throttle", "clear", "clips", "belt-line"), "yes")
+FLUIDS = dict.fromkeys(("oil-in", "oil-pressure", "coolant", "blower-oil", "charge-flow"), "yes")
+STATIC = {
+    "joints-dry": "yes", "no-smell": "yes", "return-joined": "yes",
+    "key-on-pressure": "310 kPa", "hold-start": "300 kPa", "hold-end": "42 psi",
+}  # fmt: skip
+FIRE = {"kill-plan": "yes", "oil-seconds": "4", "dry": "yes", "no-noise": "yes"}
+
+
+def to_first_fire(car: Path, clock: Clock, result) -> None:
+    """Everything before the first start, as it should be."""
+    assert task.record(car, "assembly", ASSEMBLY, result=result).state == "passed"
+    assert task.record(car, "fluids", FLUIDS, result=result).state == "passed"
+    task.start_timer(car, "fuel-static", "hold", result)
+    clock.now += 75.0
+    assert task.record(car, "fuel-static", STATIC, result=result).state == "passed"
+    task.sweep(car)
+
+
+def test_the_way_to_first_fire(car: Path, clock: Clock, result) -> None:
+    with pytest.raises(ValueRefused, match="cannot be begun"):
+        task.record(car, "first-fire", FIRE, result=result)
+    to_first_fire(car, clock, result)
+    assert task.path(car, "first fire", result).barriers == ()
+    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+    kinds = [(row.kind, row.state) for row in listed(car)]
+    assert ("rail-pressure", "key-on") in kinds, "what was read at a stage is a reading too"
+
+
+def test_no_start_without_a_sweep_or_with_yesterdays(car: Path, clock: Clock, result) -> None:
+    to_first_fire(car, clock, result)
+    clock.now += 13 * 3600.0
+    with pytest.raises(ValueRefused, match="sweep"):
+        task.record(car, "first-fire", FIRE, result=result)
+    task.sweep(car)
+    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+
+
+def test_an_open_fuel_joint_stands_before_every_start(car: Path, clock: Clock, result) -> None:
+    to_first_fire(car, clock, result)
+    item = task.open_item(car, "filter loosened", "fuel", stands_before="nothing")
+    task.sweep(car)
+    with pytest.raises(ValueRefused, match="filter loosened"):
+        task.record(car, "first-fire", FIRE, result=result)
+    task.close_item(car, item.at, "tightened to 18 N m, marked")
+    task.sweep(car)
+    # the joint was opened: that it was dry before says nothing now
+    with pytest.raises(ValueRefused, match="outdated"):
+        task.record(car, "first-fire", FIRE, result=result)
+    task.start_timer(car, "fuel-static", "hold", result)
+    clock.now += 70.0
+    task.record(car, "fuel-static", STATIC, result=result)
+    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+
+
+def test_a_wait_goes_on_through_an_interruption(car: Path, clock: Clock, result) -> None:
+    to_first_fire(car, clock, result)
+    task.record(car, "first-fire", FIRE, result=result)
+    task.start_timer(car, "idle-soak", "idle", result)
+    clock.now += 7 * 60.0
+    (running,) = task.steps(car, result, clock.now).running
+    assert running.left(clock.now) == pytest.approx(8 * 60.0, abs=0.01)
+    clock.now += 10 * 60.0
+    task.start_timer(car, "idle-soak", "soak", result)
+    clock.now += 11 * 60.0
+    rest = {
+        "idle-pressure": "255 kPa", "drift": "0 psi", "coolant-temperature": "92 degC",
+        "fan": "yes", "volts": "13.9 V", "dry-hot": "yes", "belt-tracks": "yes",
+    }  # fmt: skip
+    found = task.record(car, "idle-soak", rest, result=result)
+    assert found.state == "passed", found.why
+    assert found.record.values["idle"] == pytest.approx(17 * 60.0, abs=0.01)
+    assert found.record.values["soak"] == pytest.approx(11 * 60.0, abs=0.01)
+
+
+def test_minutes_of_one_wait_do_not_count_for_another(car: Path, clock: Clock, result) -> None:
+    to_first_fire(car, clock, result)
+    task.record(car, "first-fire", FIRE, result=result)
+    task.start_timer(car, "idle-soak", "idle", result)
+    clock.now += 5 * 60.0
+    task.start_timer(car, "idle-soak", "soak", result)
+    clock.now += 30 * 60.0
+    found = task.record(car, "idle-soak", {"fan": "yes"}, result=result)
+    said = {row.field.name: row.verdict for row in found.rows}
+    assert said["idle"] == "fails" and said["soak"] == "passes"
+
+
+def test_an_interrupted_record_is_gone_on_with_a_failed_one_is_not(
+    car: Path, clock: Clock, result
+) -> None:
+    some = dict(list(ASSEMBLY.items())[:3])
+    rest = dict(list(ASSEMBLY.items())[3:])
+    assert task.record(car, "assembly", some, result=result).state == "failed"
+    clock.now += 3600.0
+    assert task.record(car, "assembly", rest, result=result).state == "passed"
+    task.open_item(car, "exhaust off", "exhaust")
+    task.close_item(car, 3, "fitted")
+    assert task.record(car, "assembly", some, result=result).state == "failed"
+    assert task.record(car, "assembly", {"clear": "no"}, result=result).state == "failed"
+    found = task.record(car, "assembly", rest, result=result)
+    assert found.state == "failed", "after a no the whole stage is looked at again"
+
+
+def test_what_was_begun_yesterday_is_begun_again(car: Path, clock: Clock, result) -> None:
+    half = dict(list(ASSEMBLY.items())[:3])
+    task.record(car, "assembly", half, result=result)
+    clock.now += 13 * 3600.0
+    rest = dict(list(ASSEMBLY.items())[3:])
+    assert task.record(car, "assembly", rest, result=result).state == "failed"
+
+
+def test_a_slip_of_unit_does_not_pass_a_hold_point(car: Path, clock: Clock, result) -> None:
+    task.record(car, "assembly", ASSEMBLY, result=result)
+    task.start_timer(car, "fuel-static", "hold", result)
+    clock.now += 75.0
+    with pytest.raises(ValueRefused):
+        task.record(car, "fuel-static", STATIC | {"key-on-pressure": "45 kPa"}, result=result)
+    with pytest.raises(ValueRefused, match="yes or no"):
+        task.record(car, "fuel-static", STATIC | {"joints-dry": "dunno"}, result=result)
+    with pytest.raises(ValueRefused, match="no such thing"):
+        task.record(car, "fuel-static", {"joint-dry": "yes"}, result=result)
+    with pytest.raises(ValueRefused, match="a unit"):
+        task.record(car, "fuel-static", {"hold-start": "300"}, result=result)
+
+
+def test_nobody_types_a_wait_or_a_ladder(car: Path, clock: Clock, result) -> None:
+    to_first_fire(car, clock, result)
+    task.record(car, "first-fire", FIRE, result=result)
+    with pytest.raises(ValueRefused, match="by itself"):
+        task.record(car, "idle-soak", {"idle": "900"}, result=result)
+
+
+def test_an_override_is_printed_everywhere_after(car: Path, clock: Clock, result) -> None:
+    reason = "oil pressure was seen on the stand last week"
+    task.record(car, "assembly", ASSEMBLY, result=result)
+    assert reason in task.override(car, "fluids", reason)
+    now = task.steps(car, result, clock.now)
+    for words in (
+        steps_words.text(now.plan),
+        steps_words.path_words(now.plan.path("load"), now.plan),
+        steps_words.tasks_words(now.plan.tasks(frozenset()), now.plan),
+        json.dumps(steps_words.to_json(now.name, now.plan)),
+    ):
+        assert reason in words
+    # past it to a start, not past it to load
+    names = [row.name for row in now.plan.barriers("first-fire")]
+    assert "fluids" not in names
+    assert "fluids" in [row.name for row in now.plan.barriers("load")]
+    task.record(car, "fluids", FLUIDS, result=result)
+    assert reason in steps_words.text(task.steps(car, result, clock.now).plan), "for ever"
+    task.take_back(car, "fluids")
+    assert reason in steps_words.text(task.steps(car, result, clock.now).plan)
+
+
+@pytest.mark.parametrize("stage", ["fuel-static", "load"])
+def test_some_things_no_reason_replaces(car: Path, stage: str) -> None:
+    with pytest.raises(ValueRefused, match="no reason replaces"):
+        task.override(car, stage, "I have looked at it for an hour")
+
+
+@pytest.mark.parametrize("reason", ["", "   ", "ok", "because"])
+def test_an_override_needs_a_reason(car: Path, reason: str) -> None:
+    with pytest.raises(ValueRefused, match="reason"):
+        task.override(car, "fluids", reason)
+
+
+def test_items_wait_for_each_other(car: Path) -> None:
+    first = task.open_item(car, "hose off", "fuel", "left rear", 15.0, ("engine-cold",))
+    second = task.open_item(car, "clip off", "fuel", after=(first.at,))
+    with pytest.raises(ValueRefused, match="has to be closed first"):
+        task.close_item(car, second.at, "fitted")
+    task.close_item(car, first.at, "fitted, marked")
+    task.close_item(car, second.at, "fitted")
+    assert [row.closed for row in task.items(car)] == [3, 4]
+    with pytest.raises(ValueRefused, match="no open item"):
+        task.close_item(car, second.at, "again")
+    with pytest.raises(ValueRefused, match="how was it closed"):
+        task.close_item(car, task.open_item(car, "x", "belt").at, " ")
+    for wrong in ({"area": "roof"}, {"needs": ("sun",)}, {"stands_before": "x"}, {"minutes": 0.0}):
+        with pytest.raises(ValueRefused):
+            task.open_item(**{"build": car, "what": "y", "area": "belt", **wrong})
+
+
+def test_a_sweep_says_what_is_left(car: Path) -> None:
+    task.open_item(car, "brake line open", "brakes", stands_before="nothing")
+    task.open_item(car, "trim off", "other", stands_before="nothing")
+    swept, left = task.sweep(car)
+    assert swept.open == (1, 2) and [item.what for item in left] == ["brake line open"]
+
+
+def test_the_same_token_is_stored_once(car: Path, clock: Clock, result) -> None:
+    for _ in range(2):
+        task.record(car, "assembly", ASSEMBLY, token="phone-1", result=result)
+    assert len(task.written(car).records) == 1
+
+
+def test_all_of_it_travels_and_nothing_of_it_can_be_changed(
+    car: Path, clock: Clock, result, tmp_path: Path
+) -> None:
+    to_first_fire(car, clock, result)
+    task.open_item(car, "hose off", "fuel")
+    task.override(car, "roadworthy", "trailered to a rolling road")
+    export_journal(car, tmp_path / "out.jsonl")
+    shutil.copytree(EXAMPLES / "pickup-screw", tmp_path / "other")
+    import_journal(tmp_path / "other", tmp_path / "out.jsonl")
+    assert task.written(tmp_path / "other") == task.written(car)
+    with sqlite3.connect(car / "journal.db") as book, pytest.raises(sqlite3.IntegrityError):
+        book.execute("UPDATE entry SET body = '{}' WHERE id = 1")
+
+
+def test_an_entry_that_is_none_is_named(car: Path) -> None:
+    for topic, act, body in (
+        ("override", "new", {"stage": "fluids", "reason": "  "}),
+        ("open-item", "new", {"what": "x", "area": "roof"}),
+        ("step", "flies", {}),
+    ):
+        folder = car.parent / topic
+        shutil.copytree(EXAMPLES / "pickup-screw", folder)
+        with store.opened(folder, write=True) as book, book.writing():
+            book.add(topic, act, body)
+        with pytest.raises(FileRefused, match="entry 1"):
+            task.written(folder)
+
+
+def test_what_was_not_opened_is_not_asked(car: Path, clock: Clock, result) -> None:
+    task.scope(car, ("belt",))
+    names = [row.stage.name for row in task.steps(car, result).standings]
+    assert "roadworthy" not in names and "fuel-static" in names
+    task.scope(car, None)
+    assert "roadworthy" in [row.stage.name for row in task.steps(car, result).standings]
+    with pytest.raises(ValueRefused, match="no such area"):
+        task.scope(car, ("roof",))
+
+
+def test_here_and_now(car: Path, result) -> None:
+    with pytest.raises(ValueRefused, match="did you mean outdoors"):
+        task.now_here(car, ("outdoor",), result)
+    able = {row.name: row.lacks for row in task.now_here(car, (), result)}
+    assert able["parts"] == () and able["assembly"] == ("engine cold",)
+
+
+def test_no_journal_is_made_beside_no_build(tmp_path: Path) -> None:
+    for call in (task.sweep, task.items, task.written):
+        with pytest.raises(FileRefused):
+            call(tmp_path)
+    assert list(tmp_path.iterdir()) == []
