@@ -14,7 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,7 @@ from keyturn.evidence import after, forward, likelihood, observe, simulate  # no
 from keyturn.evidence.causes import NONE, Space, causes  # noqa: E402
 from keyturn.evidence.infer import Model, prepare  # noqa: E402
 from keyturn.evidence.pooled import Values, stack  # noqa: E402
-from keyturn.evidence.reading import Reading  # noqa: E402
+from keyturn.evidence.reading import Conditions, Reading  # noqa: E402
 from keyturn.procedure import climb_model, ladder  # noqa: E402
 from keyturn.procedure.climb_model import Table  # noqa: E402
 from keyturn.procedure.fit import has  # noqa: E402
@@ -37,12 +37,13 @@ from keyturn.procedure.ladder import Rung, measures  # noqa: E402
 from keyturn.system.circuit import FloatArray  # noqa: E402
 
 EXAMPLES = Path(keyturn.__file__).parent / "examples"
-DRAWS = 12_000  # of the bank of one build
+DRAWS = 40_000  # of the bank of one build
 PIECE = 2_000
 LEAST = 40.0  # effective draws; below, the readings are believed less until there are as many
 FIRST = "L4"  # the steps below need no load: all builders make them
 # what a step of the ladder shows, 1 sigma; common practice, no source
 ERRORS = {"rail": 5.0e3, "volts": 0.08, "lambda": 0.02, "duty": 0.02, "inlet": 2.0}
+TIMED = 4.0e-5  # [m3] 1 sigma of a can and a watch; common practice, no source
 OPENING = (
     ("rail-pressure", "key-on"), ("rail-pressure", "idle"), ("rail-pressure", "held-speed"),
     ("pump-voltage", "idle"), ("return-flow", "key-on"),
@@ -83,7 +84,11 @@ def _table(model: Model, values: Values, rungs: tuple[Rung, ...], seed: int) -> 
 
 
 def _opening(model: Model) -> tuple[Reading, ...]:
-    return tuple(observe.imagined(kind, state) for kind, state in OPENING)
+    read = [observe.imagined(kind, state) for kind, state in OPENING]
+    # the hold point before load: flow at working pressure, by the can
+    said = Conditions(pressure_gauge=model.build.regulator.set.si, duration=30.0)
+    timed = observe.imagined("timed-volume", "key-on", said)
+    return (*read, replace(timed, spread=TIMED))
 
 
 @cache

@@ -19,7 +19,7 @@ from typing import Any
 # one thread a process: the processes share the cores already
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-from validation import garage, inference, published
+from validation import garage, inference, ladder, published
 from validation.section import PAGE, ROOT, keep, kept, say
 
 TOP = """# Validation: our numbers beside those of others
@@ -33,6 +33,7 @@ SECTIONS: dict[str, tuple[str, Callable[[Any], str]]] = {
     "published": ("Numbers of others", published.render),
     "inference": ("Inference", inference.render),
     "garage": ("Garage simulation", garage.render),
+    "ladder": ("The load ladder", ladder.render),
 }
 
 
@@ -45,6 +46,8 @@ def measure(name: str, size: inference.Size, cars: int) -> bool:
         results, good = published.run()
     elif name == "inference":
         results, good = inference.run(size)
+    elif name == "ladder":
+        results, good = ladder.run(cars)
     else:
         results, good = garage.run(cars, size.processes)
     if results is not None:
@@ -75,7 +78,7 @@ def main() -> int:
         "--cases", type=int, default=usual.cases, help="of each set of rail pressures"
     )
     asked.add_argument("--draws", type=int, default=usual.draws, help="of each cause in the bank")
-    asked.add_argument("--cars", type=int, default=1000, help="of the garage simulation")
+    asked.add_argument("--cars", type=int, default=1000, help="of both simulations")
     asked.add_argument("--processes", type=int, default=usual.processes)
     typed = asked.parse_args()
     size = inference.Size(typed.cases, typed.draws, typed.processes)

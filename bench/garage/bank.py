@@ -9,7 +9,6 @@ anew, and the later readings weigh them on. Where a cause that counts has too fe
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -32,7 +31,7 @@ from keyturn.evidence.reading import Reading
 from keyturn.evidence.result import NextTest
 from keyturn.system.circuit import FloatArray
 
-Single = NDArray[np.float32]
+Numbers = NDArray[np.floating]  # single precision in the bank
 PIECE = 1000
 DRAWS = 24_000  # of each cause
 LATER = 8_000  # of all causes together after a repair, by their probability
@@ -51,16 +50,16 @@ class Bank:
     model: Model
     rows: tuple[Cause, ...]
     spaces: list[Space]
-    z: list[Single]
-    shown: list[Single]  # (draws, tests) of each cause
+    z: list[Numbers]
+    shown: list[Numbers]  # (draws, tests) of each cause
     bad: list[consequence.Mask]
     tests: tuple[observe.Observation, ...]
     keys: dict[tuple[object, ...], int]
     probe: consequence.Probe
     expected: dict[tuple[object, ...], FloatArray] = field(default_factory=dict)
-    logs: dict[tuple[object, ...], list[Single]] = field(default_factory=dict)  # of one case
+    logs: dict[tuple[object, ...], list[Numbers]] = field(default_factory=dict)  # of one case
 
-    def log(self, row: observe.Observation) -> list[Single]:
+    def log(self, row: observe.Observation) -> list[Numbers]:
         """Log likelihood of one reading for all draws; kept while a case lasts."""
         at = next_test.key(row.source)
         name = (*at, row.value)
@@ -79,8 +78,8 @@ class Mind:
     readings: tuple[Reading, ...] = ()
     rows: list[Cause] = field(default_factory=list)  # that are followed
     spaces: list[Space] = field(default_factory=list)
-    z: list[FloatArray | Single] = field(default_factory=list)
-    logs: list[FloatArray | Single] = field(default_factory=list)
+    z: list[Numbers] = field(default_factory=list)
+    logs: list[Numbers] = field(default_factory=list)
     before: list[float] = field(default_factory=list)  # log evidence before the last repair
     fewest: list[float] = field(default_factory=list)  # effective draws at earlier repairs
     broad: float = 0.0  # log evidence of "none of these"
@@ -116,7 +115,7 @@ class Mind:
             at = {cause.name: n for n, cause in enumerate(self.bank.rows)}
             more = [found[at[cause.name]] for cause in self.rows]
         else:
-            more = self._later(row, plan)
+            more = list(self._later(row, plan))
         self.logs = [log + new for log, new in zip(self.logs, more, strict=True)]
 
     @property
@@ -129,7 +128,9 @@ class Mind:
         chance = self.probabilities()[:-1]
         kept = [n for n, p in enumerate(chance) if p > ALIVE]
         sizes = [int(np.clip(LATER * chance[n], LEAST_LATER, MOST_LATER)) for n in kept]
-        picked = [_resample(self.logs[n], size, self.rng) for n, size in zip(kept, sizes, strict=True)]
+        picked = [
+            _resample(self.logs[n], size, self.rng) for n, size in zip(kept, sizes, strict=True)
+        ]
         self.before = [self.before[n] + _log_mean(self.logs[n]) for n in kept]
         self.fewest = [min(self.fewest[n], effective(self.logs[n])) for n in kept]
         self.z = [self.z[n][take] for n, take in zip(kept, picked, strict=True)]
@@ -137,16 +138,19 @@ class Mind:
         self.spaces = [self.spaces[n] for n in kept]
         self.logs = [np.zeros(size) for size in sizes]
 
-    def _later(self, row: observe.Observation, plan: observe.Plan) -> list[FloatArray]:
+    def _later(self, row: observe.Observation, plan: observe.Plan) -> list[Numbers]:
         """Log likelihood of a reading after a repair."""
         model, reading = self.bank.model, (row.source,)
         for n, space in enumerate(self.spaces):
             rows = renewed.widened(space.unknowns, reading)
             more = self.rng.standard_normal((len(self.z[n]), len(rows) - self.z[n].shape[1]))
-            self.z[n] = np.hstack([self.z[n], more])
+            self.z[n] = np.hstack([np.asarray(self.z[n], dtype=float), more])
             self.spaces[n] = replace(space, unknowns=rows, active=tuple(range(len(rows))))
         base = forward.base(model.build, plan, model.car)
-        blocks = [s.all_values(block) for s, block in zip(self.spaces, self.z, strict=True)]
+        blocks = [
+            space.all_values(np.asarray(block, dtype=float))
+            for space, block in zip(self.spaces, self.z, strict=True)
+        ]
         stacked = {name: np.vstack([block[name] for block in blocks]) for name in blocks[0]}
         log = likelihood.log_likelihood(_predict(base, stacked), plan.observations)
         return list(np.split(log, np.cumsum([len(block) for block in self.z])[:-1]))
@@ -239,7 +243,7 @@ class Mind:
         found, picked = [], []
         for n, row in enumerate([*self.rows, self.bank.rows[none]]):
             lost = row.name == NONE
-            log = np.zeros(DRAWS) if lost else self.logs[n]
+            log = np.zeros(len(self.bank.z[none])) if lost else self.logs[n]
             take = _resample(log, HANDED, self.rng)
             z = np.asarray((self.bank.z[none] if lost else self.z[n])[take], dtype=float)
             space = self.bank.spaces[none] if lost else self.spaces[n]
@@ -279,13 +283,14 @@ def bank(model: Model, seed: int, draws: int = DRAWS) -> Bank:
             bad.append(np.ones(draws, dtype=bool))
             continue
         shown.append(_predict(base, space.all_values(z)).astype(np.float32))
-        bad.append(_pieces(lambda part, own=space: consequence.matters(probe, own, part), z))
+        bad.append(_matters(probe, space, z))
     keys = {next_test.key(row.source): n for n, row in enumerate(plan.observations)}
     return Bank(model, rows, spaces, deviates, shown, bad, plan.observations, keys, probe)
 
 
-def _pieces(judge: Callable[[FloatArray], consequence.Mask], z: FloatArray) -> consequence.Mask:
-    return np.concatenate([judge(z[at : at + PIECE]) for at in range(0, len(z), PIECE)])
+def _matters(probe: consequence.Probe, space: Space, z: FloatArray) -> consequence.Mask:
+    pieces = [z[at : at + PIECE] for at in range(0, len(z), PIECE)]
+    return np.concatenate([consequence.matters(probe, space, piece) for piece in pieces])
 
 
 def _predict(base: forward.Base, values: dict[str, FloatArray]) -> FloatArray:
@@ -298,7 +303,7 @@ def _predict(base: forward.Base, values: dict[str, FloatArray]) -> FloatArray:
     return np.nan_to_num(np.vstack(pieces))
 
 
-def _log(shown: Single, row: observe.Observation) -> Single:
+def _log(shown: Numbers, row: observe.Observation) -> Numbers:
     """As `likelihood.log_likelihood` of one reading, in single precision."""
     share = likelihood.slip_share()
     if row.yes_no:
@@ -309,20 +314,18 @@ def _log(shown: Single, row: observe.Observation) -> Single:
     return np.asarray(np.log((1.0 - share) * plain + share / row.broad), dtype=np.float32)
 
 
-def _log_mean(log: FloatArray | Single) -> float:
+def _log_mean(log: Numbers) -> float:
     top = float(log.max())
     return top + float(np.log(np.mean(np.exp(log - top), dtype=float)))
 
 
-def effective(log: FloatArray | Single) -> float:
+def effective(log: Numbers) -> float:
     """Effective number of draws of these weights."""
     weight = np.exp(log - log.max())
     return float(weight.sum(dtype=float) ** 2 / (weight**2).sum(dtype=float))
 
 
-def _resample(
-    log: FloatArray | Single, count: int, rng: np.random.Generator
-) -> NDArray[np.intp]:
+def _resample(log: Numbers, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
     weight = np.cumsum(np.exp(log - log.max()), dtype=float)
     places = (rng.random() + rng.permutation(count)) / count * weight[-1]
-    return np.minimum(np.searchsorted(weight, places), log.size - 1)
+    return np.asarray(np.minimum(np.searchsorted(weight, places), log.size - 1))

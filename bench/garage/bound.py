@@ -19,6 +19,7 @@ from world import Car, Ledger
 
 from keyturn.evidence import consequence, decide, likelihood, next_test
 from keyturn.evidence.causes import HEALTHY, NONE, causes
+from keyturn.evidence.observe import Observation
 
 MOST_TESTS = 5
 AT_ONCE = 128  # sets
@@ -65,7 +66,9 @@ def proof(car: Car, bank: Bank, most: float) -> float | None:
         [np.full(b.chosen.size, b.weight / b.chosen.size) for b in state.branches]
     )
     bad = np.concatenate([np.full(b.chosen.size, b.matters) for b in state.branches])
-    costs = np.array([row.row["money"] + row.row["minutes"] / 60.0 * decide.hour() for row in tried])
+    costs = np.array(
+        [row.row["money"] + row.row["minutes"] / 60.0 * decide.hour() for row in tried]
+    )
     names = [row.row["name"] for row in tried]
     sets = _sets(len(tried)).astype(float)
     for number, row in enumerate(tried):
@@ -90,7 +93,7 @@ def _results(
     car: Car,
     tried: list[next_test.Candidate],
     state: decide.Belief,
-    observations: tuple[next_test.Observation, ...],
+    observations: tuple[Observation, ...],
     predicted: list[np.ndarray],
 ) -> np.ndarray:
     """Log likelihood of what each test in fact shows, (tests, particles)."""
@@ -102,7 +105,9 @@ def _results(
             shown = predicted[branch.at][branch.chosen, number]
             plain = likelihood.density(shown, row, value)[:, None]
             mixed = likelihood.with_slips(plain, (row,))[:, 0]
-            blocks.append(np.full(shown.size, 1.0 / row.broad) if branch.cause.name == NONE else mixed)
+            blocks.append(
+                np.full(shown.size, 1.0 / row.broad) if branch.cause.name == NONE else mixed
+            )
         out[row.number] = np.log(np.maximum(np.concatenate(blocks), likelihood.LEAST))
     return out
 

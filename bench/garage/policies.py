@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 from bank import Bank, Mind
-from world import Car, Ledger
+from world import Car, Ledger, draw
 
-from keyturn.evidence import decide, forward, next_test, observe, renewed
+from keyturn.evidence import decide, forward, observe, renewed
 from keyturn.evidence.causes import NONE, causes
 from keyturn.evidence.result import NextTest
 
@@ -51,6 +51,32 @@ def reasoned(car: Car, bank: Bank, choose: Choose = best) -> Ledger:
             car.test(row.after or name)
         elif act.kind == "repair":
             car.repair(rows[act.name])
+        else:
+            car.ledger.left = act.left
+            return car.close("clear" if act.kind == "leave" else "asked")
+    return car.close("gave up")
+
+
+def scrambled(car: Car, bank: Bank) -> Ledger:
+    """The same with the readings of another car: the control whose evidence says nothing."""
+    other = draw(car.model, car.seed + 500_000, car.probe)
+    other.opening = car.opening
+    other.readings, other.shown = (), {}
+    for name in other.opening:
+        other.test(name, paid=False)
+    rows = {row.name: row for row in causes(car.model.build)}
+    mind = Mind(bank, car.rng)
+    for _ in range(MOST_STEPS):
+        mind.read(other.readings)
+        state, ranked = mind.judged(car.repaired, other.candidates())
+        act = decide.act(state, ranked)
+        if act.kind == "test":
+            row = next(row for row in ranked if row.name == act.name)
+            for one in (car, other):
+                one.test(row.after or act.name)
+        elif act.kind == "repair":
+            for one in (car, other):
+                one.repair(rows[act.name])
         else:
             return car.close("clear" if act.kind == "leave" else "asked")
     return car.close("gave up")

@@ -32,6 +32,7 @@ class Ledger:
     steps: int = 0  # times that the causes were weighed
     fell_back: int = 0  # times that `infer` had to
     end: str = ""  # "clear", "asked" or "gave up"
+    left: float = float("nan")  # chance then of a fault that matters, for ways that know it
     wrong: bool = False  # called clear with a fault that matters
 
     @property

@@ -74,7 +74,7 @@ def test_blow_out_balances_the_push() -> None:
 
 def strip(bolts: list[tuple[float, float]], length: float, bed: float) -> tuple[Grid, FloatArray]:
     """A flange 8 mm thick and 10 mm wide without a sideways bend (Poisson 0)."""
-    grid = grid_of(Outline(rectangle(0.0, 0.0, length, 10.0)), 6.0)
+    grid = grid_of(Outline(rectangle(0.0, 0.0, length, 10.0)), 10.0)
     bend = 70e3 * 8.0**3 / 12.0
     fields = unit_fields(grid, bend, 0.0, [bed], bolts, 2.0, 0.0)[0]
     return grid, fields.bolts
@@ -126,7 +126,7 @@ def framed() -> Outline:
 
 def test_rigid_flange_tilts_by_the_beam_formula() -> None:
     """F/A + F e x / I for an off-centre pull on a flange that does not bend."""
-    grid = grid_of(Outline(rectangle(0, 0, 160, 100), (), (rectangle(20, 20, 140, 80),)), 6.0)
+    grid = grid_of(Outline(rectangle(0, 0, 160, 100), (), (rectangle(20, 20, 140, 80),)), 10.0)
     field = unit_fields(grid, 1e13, 0.3, [5.0], [(150.0, 50.0)], 8.0, 0.0)[0].bolts[0]
     area = 160.0 * 100.0 - 120.0 * 60.0
     inertia = (100.0 * 160.0**3 - 60.0 * 120.0**3) / 12.0
@@ -137,7 +137,7 @@ def test_rigid_flange_tilts_by_the_beam_formula() -> None:
 
 
 def test_contact_carries_every_newton() -> None:
-    grid = grid_of(framed(), 6.0)
+    grid = grid_of(framed(), 10.0)
     bolts = [(hole.x, hole.y) for hole in framed().holes]
     (fields,) = unit_fields(grid, 3e6, 0.3, [5.0], bolts, 12.0, 5.0)
     carried = (fields.bolts * grid.gasket).sum(axis=(1, 2)) * grid.cell**2
@@ -149,7 +149,7 @@ def test_contact_carries_every_newton() -> None:
 
 
 def test_a_leak_takes_the_weakest_way() -> None:
-    grid = grid_of(framed(), 6.0)
+    grid = grid_of(framed(), 10.0)
     field = np.full((3, *grid.gasket.shape), 2.0)
     row, column = grid.at(80.0, 10.0)
     field[1, : row + 6, column] = 0.5  # a scratch right across one land

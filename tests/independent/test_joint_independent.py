@@ -38,10 +38,10 @@ def hermite_beam(
     ("thickness", "bed"), [(6.0, 2.0), (10.0, 2.0), (10.0, 12.0)], ids=["thin", "soft", "hard"]
 )
 def test_uneven_bolts_on_a_free_strip(thickness: float, bed: float) -> None:
-    """Unequal pulls and spacings, free ends. 2.5 % of the peak: the plate bends along its head's
-    ring of 2 mm and in cells of 2 mm, the beam under a point."""
+    """Unequal pulls and spacings, free ends. 0.5 % of the peak: cells and heads of 2 mm, the beam
+    under a point."""
     corners = (Corner(0, 0), Corner(400, 0), Corner(400, 12), Corner(0, 12))
-    grid = grid_of(Outline(ClosedPath(corners)), 6.0)
+    grid = grid_of(Outline(ClosedPath(corners)), 10.0)
     bolts = [(20.0, 1000.0), (110.0, 1500.0), (180.0, 700.0), (330.0, 1200.0)]
     modulus = 70e3
     places = [(x, 6.0) for x, _ in bolts]
@@ -53,7 +53,7 @@ def test_uneven_bolts_on_a_free_strip(thickness: float, bed: float) -> None:
     got = (field * grid.gasket).sum(axis=0)[inside] / share
     nodes, sunk = hermite_beam(400.0, modulus * 12.0 * thickness**3 / 12.0, bed * 12.0, bolts, 800)
     wanted = bed * np.interp(x[inside], nodes, sunk)
-    assert got == pytest.approx(wanted, abs=0.025 * float(wanted.max()))
+    assert got == pytest.approx(wanted, abs=0.005 * float(wanted.max()))
 
 
 def ritz_ring(
@@ -87,13 +87,13 @@ def circle(radius: float) -> ClosedPath:
 
 @pytest.mark.parametrize(("thickness", "bed"), [(4.0, 3.0), (8.0, 3.0)], ids=["thin", "thick"])
 def test_ring_of_many_bolts(thickness: float, bed: float) -> None:
-    """Ring 160 / 80 mm, 36 bolts on radius 68, mean over the cells of each radius.
+    """Ring 160 / 80 mm, 24 bolts on radius 68, mean over the cells of each radius.
 
-    3 % of the peak: heads of 3 mm in place of a circle without width, square cells at the edges.
+    0.5 % of the peak: heads of 3 mm in place of a circle without width, square cells at the edges.
     """
     stiffness = 70e3 * thickness**3 / 12.0 / (1.0 - 0.33**2)
-    grid = grid_of(Outline(circle(80.0), (), (circle(40.0),)), 5.0)
-    turn = 2.0 * np.pi * np.arange(36) / 36.0
+    grid = grid_of(Outline(circle(80.0), (), (circle(40.0),)), 10.0)
+    turn = 2.0 * np.pi * np.arange(24) / 24.0
     bolts = [(68.0 * np.cos(a), 68.0 * np.sin(a)) for a in turn]
     field = unit_fields(grid, stiffness, 0.33, [bed], bolts, 3.0, 0.0)[0].bolts.mean(axis=0)
     rows, columns = np.indices(field.shape)
@@ -105,4 +105,4 @@ def test_ring_of_many_bolts(thickness: float, bed: float) -> None:
     for ring in (45.0, 52.0, 60.0, 68.0, 75.0):
         near = np.abs(radius - ring) < 2.0
         wanted = bed * np.interp(radius[near], r, sunk)
-        assert float(field[near].mean()) == pytest.approx(float(wanted.mean()), abs=0.03 * peak)
+        assert float(field[near].mean()) == pytest.approx(float(wanted.mean()), abs=0.005 * peak)

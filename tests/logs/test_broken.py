@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import random
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +15,8 @@ from keyturn.errors import CannotAnswer, FileRefused, KeyturnError, ValueRefused
 from keyturn.logs import table
 from keyturn.logs.sniff import sniff
 from keyturn.tasks.log import import_log, recording, recordings
+
+NOISE = random.Random(5).randbytes(50_000)
 
 
 def rows(number: int, time: Callable[[int], str] = lambda i: f"{i * 0.05:.2f}") -> str:
@@ -48,17 +50,17 @@ def test_the_pattern_of_these_files_is_otherwise_taken(car: Path) -> None:
         (b"\n\n\n", "empty"),
         (b"\x00" * 5000, "empty bytes"),
         (b"\xff\xfe", "empty"),
-        (os.urandom(50_000), "not text"),
+        (NOISE, "not text"),
         (b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 9, "picture"),
         (b"%PDF-1.7 1 0 obj", "PDF"),
-        (b"\x1f\x8b\x08\x00" + os.urandom(99), "gzip"),
+        (b"\x1f\x8b\x08\x00" + NOISE[:99], "gzip"),
         (rows(1).encode(), "fewer than two"),
         (b"Time,RPM\n", "no columns of numbers"),
         (b"Dear diary, today it ran.\nTomorrow, who knows.\n" * 40, "no columns of numbers"),
         (b"name;state\nfan;on\npump;off\nlamp;on\n" * 9, "no columns of numbers"),
         (b"Time\n0.1\n0.2\n0.3\n0.4\n", "no columns of numbers"),
-        (b"PAR1" + os.urandom(500), "Parquet"),
-        (b"{\"time\": [1, 2, 3], \"rpm\": [800, 801, 802]}", "no columns of numbers"),
+        (b"PAR1" + NOISE[:500], "Parquet"),
+        (b'{"time": [1, 2, 3], "rpm": [800, 801, 802]}', "fewer than two"),
     ],
     ids=lambda value: value if isinstance(value, str) else None,
 )  # fmt: skip
@@ -127,6 +129,7 @@ def test_no_such_file(car: Path) -> None:
 def test_a_folder_that_cannot_be_written(car: Path) -> None:
     path = car.parent / "log.csv"
     path.write_text(rows(50))
+    (car / "logs").rmdir()
     (car / "logs").write_text("a file where the folder should be")
     with pytest.raises(FileRefused):
         import_log(car, path)

@@ -1,4 +1,4 @@
-"""Whatever the bytes, an import ends with an answer or with an error of ours, and nothing between."""
+"""Whatever the bytes, an import ends with an answer or with an error of ours."""
 
 from __future__ import annotations
 
@@ -45,8 +45,7 @@ def attempt(car: Path, content: bytes) -> None:
         shutil.rmtree(folder, ignore_errors=True)
     try:
         brought = import_log(car, path, confirm=True)
-    except KeyturnError as error:
-        assert len(str(error)) > 20
+    except KeyturnError:
         return
     assert brought.recording is not None
     time = brought.recording.times()
@@ -87,7 +86,9 @@ TABLE = st.lists(
         st.one_of(
             st.floats(allow_nan=True).map(str),
             st.integers(-(10**12), 10**12).map(str),
-            st.sampled_from(["", "N/A", "rpm", "1,5", "1.234,5", '"', "'", "12:01:02", "\x00", "é"]),
+            st.sampled_from(
+                ["", "N/A", "rpm", "1,5", "1.234,5", '"', "'", "12:01:02", "\x00", "é"]
+            ),
             st.text(max_size=8),
         ),
         min_size=1,
@@ -104,19 +105,18 @@ def test_any_table(tmp_path: Path, rows: list[list[str]], mark: str) -> None:
     path = tmp_path / "fuzz.csv"
     path.write_bytes("\n".join(mark.join(row) for row in rows).encode("utf-8", "replace"))
     try:
-        if kind_of(path) == "text":
-            table = convert(path, sniff(path), tmp_path / "fuzz.parquet")
-            assert table.rows >= 2
-            assert len(set(table.columns)) == len(table.columns)
-    except KeyturnError as error:
-        assert len(str(error)) > 20
+        kind = kind_of(path)
+        table = convert(path, sniff(path), tmp_path / "fuzz.parquet")
+    except KeyturnError:
+        return
+    assert kind == "text"
+    assert table.rows >= 2
+    assert len(set(table.columns)) == len(table.columns)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=QUIET, derandomize=True)
 @given(
-    values=st.lists(
-        st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6)), min_size=3, max_size=40
-    ),
+    values=st.lists(st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6)), min_size=3, max_size=40),
     mark=st.sampled_from([";", "\t", "|"]),
     decimal=st.sampled_from([".", ","]),
     encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),

@@ -54,8 +54,10 @@ def test_four_corners_cross() -> None:
     assert abs(order[2] - order[3]) == 2
 
 
-def test_bolts_on_one_side_are_no_ring() -> None:
-    assert not is_ring([(100.0, 0.0), (100.0, 10.0), (98.0, 20.0), (95.0, 30.0), (-3.0, 30.0)])
+def test_half_a_ring_is_no_ring() -> None:
+    half = [(60.0 * math.cos(a), 60.0 * math.sin(a)) for a in (0.0, 0.8, 1.6, 2.3, math.pi)]
+    assert not is_ring(half)
+    assert bolting(half, 10.0).pattern == "spiral"
 
 
 @given(torque=st.floats(0.5, 200.0))

@@ -20,6 +20,7 @@ from keyturn.errors import ValueRefused
 from keyturn.making import board, camera, photo, rectify
 
 SMALL = (2000, 1500)
+TINY = (1600, 1200)  # enough to be refused
 Points = NDArray[np.float64]
 
 
@@ -75,7 +76,7 @@ def test_one_small_photo(seed: int, height: float | None) -> None:
     assert cameras.focal() == pytest.approx(scene.focal * SMALL[0], rel=0.06)
 
 
-@pytest.mark.slow
+@pytest.mark.validate
 def test_one_full_photo() -> None:
     """12 megapixels, face 8 mm above the strips: 0.04 mm median, 0.15 largest for the whole."""
     scene, taken, seen = shot(1, size=(4000, 3000))
@@ -89,14 +90,14 @@ def test_three_photos_need_no_focal_length() -> None:
     """Three slants of one table settle the lens by themselves."""
     seen, taken = [], []
     for tilt, azimuth in ((8, 0.3), (18, 2.4), (25, 4.4)):
-        options = {"tilt": math.radians(tilt), "azimuth": azimuth, "told_focal": 0.0}
+        options = {"tilt": math.radians(tilt), "azimuth": azimuth, "told_focal": 0.0, "size": TINY}
         lens = {"focal": 0.78, "k1": 0.05, "k2": -0.04, "centre": (0.002, -0.001)}
         one = shot(6, **options, **lens)
         assert one[2].focal_guess is None
         taken.append(one[1])
         seen.append(one[2])
     cameras = camera.solve(seen, taken[0].scene.check_lengths)
-    assert cameras.focal() == pytest.approx(0.78 * SMALL[0], rel=0.01)
+    assert cameras.focal() == pytest.approx(0.78 * TINY[0], rel=0.01)
     for n, one in enumerate(taken):
         assert float(centre_misses(cameras, one, 8.0, n).max()) < 0.08
 
@@ -154,7 +155,7 @@ REFUSED = {
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused_by_the_solver(name: str) -> None:
     options, words = REFUSED[name]
-    scene, _, seen = shot(3, **options)  # type: ignore[arg-type]
+    scene, _, seen = shot(3, size=TINY, **options)  # type: ignore[arg-type]
     with pytest.raises(ValueRefused, match=words) as caught:
         camera.solve([seen], scene.check_lengths)
     assert caught.value.advice
@@ -163,7 +164,7 @@ def test_refused_by_the_solver(name: str) -> None:
 
 BLIND = {
     "no board": ({"strips": ((0.0, 900.0, 0.0, 0),)}, "board is not seen"),
-    "shaken": ({"motion": (4.0, 1.5), "blur": 2.2}, "blurred"),
+    "shaken": ({"motion": (3.2, 1.2), "blur": 1.8}, "blurred"),
 }
 
 
@@ -171,13 +172,13 @@ BLIND = {
 def test_refused_by_the_finder(name: str) -> None:
     options, words = BLIND[name]
     with pytest.raises(ValueRefused, match=words) as caught:
-        shot(4, **options)  # type: ignore[arg-type]
+        shot(4, size=TINY, **options)  # type: ignore[arg-type]
     assert caught.value.advice
 
 
 def test_two_boards_are_refused() -> None:
     """A third strip with the same markers as strip A."""
-    scene = seeded(4, size=SMALL, distance=760.0)
+    scene = seeded(4, size=TINY, distance=760.0)
     (first, second) = scene.lies
     again = (second[0], second[1] - 85.0, second[2], first[3])
     taken = render(replace(scene, strips=(first, second, again)))
@@ -186,13 +187,13 @@ def test_two_boards_are_refused() -> None:
 
 
 def test_one_strip_alone_is_noted() -> None:
-    scene = seeded(4, size=SMALL)
+    scene = seeded(4, size=TINY)
     taken = render(replace(scene, strips=scene.lies[:1]))
     seen = board.find(photo.decode(taken.data))
     assert any("strip B is not seen" in note for note in seen.notes)
     cameras = camera.solve([seen], scene.check_lengths)
     assert any("strip B" in note for note in cameras.notes)
-    both = camera.solve([shot(4)[2]], scene.check_lengths)
+    both = camera.solve([shot(4, size=TINY)[2]], scene.check_lengths)
     where = scene.board_from_part(holes(scene))
     alone = rectify.PhotoPlane(cameras, 0, 8.0).sigma(where)
     assert float(alone.mean()) > float(rectify.PhotoPlane(both, 0, 8.0).sigma(where).mean())

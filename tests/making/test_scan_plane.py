@@ -25,23 +25,24 @@ DISCS = np.array([[20.0, 20.0], [90.0, 25.0], [150.0, 60.0], [30.0, 140.0], [140
 def page() -> NDArray[np.uint8]:
     """Dark discs of 10 mm on white, and a printed strip lying turned, at 300 dpi.
 
-    Drawn three times finer and averaged, so that edges carry their sub-pixel place.
+    Edges carry their sub-pixel place as the share of each pixel that is covered.
     """
-    fine = 3
-    px, py = DPI / 25.4 * fine / SENSOR, DPI / 25.4 * fine / FEED
-    picture = np.full((round(240 * py / 3) * 3, round(290 * px / 3) * 3), 250, np.uint8)
-    y, x = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]].astype(np.float32)
-    x, y = (x + 0.5) / px, (y + 0.5) / py
+    px, py = DPI / 25.4 / SENSOR, DPI / 25.4 / FEED
+    x, y = np.meshgrid(
+        (np.arange(round(275 * px)) + 0.5) / px, (np.arange(round(260 * py)) + 0.5) / py
+    )
+    picture = np.full(x.shape, 250.0)
     for cx, cy in DISCS:
-        picture[(x - cx) ** 2 + (y - cy) ** 2 < 25.0] = 40
+        near = (np.abs(x - cx) < 7.0) & (np.abs(y - cy) < 7.0)
+        covered = np.clip((5.0 - np.hypot(x[near] - cx, y[near] - cy)) * px + 0.5, 0.0, 1.0)
+        picture[near] -= 210.0 * covered
     turn, (left, top) = 0.03, (12.0, 160.0)
     c, s = math.cos(turn), math.sin(turn)
     u, v = c * (x - left) + s * (y - top), c * (y - top) - s * (x - left)
-    ink = cv2.remap(strip_texture(0, 0.03), u * 24 - 0.5, v * 24 - 0.5, cv2.INTER_LINEAR,
+    col, row = ((m * 24 - 0.5).astype(np.float32) for m in (u, v))
+    ink = cv2.remap(strip_texture(0, 0.085), col, row, cv2.INTER_LINEAR,
                     borderMode=cv2.BORDER_CONSTANT, borderValue=250)  # fmt: skip
-    picture = np.minimum(picture, ink)
-    size = (picture.shape[1] // fine, picture.shape[0] // fine)
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.minimum(np.round(picture), ink).astype(np.uint8)
 
 
 @cache
@@ -107,7 +108,7 @@ def test_scan_refusals(tmp_path: Path) -> None:
 
 @cache
 def laid_flat() -> tuple[rectify.Flat, camera.Cameras]:
-    scene = seeded(3, size=(2000, 1500))
+    scene = seeded(3, size=(1600, 1200))
     shot = photo.decode(render(scene).data)
     cameras = camera.solve([board.find(shot)], scene.check_lengths)
     return rectify.to_plane(shot, cameras, height=None), cameras

@@ -8,11 +8,16 @@ from itertools import pairwise
 
 import pytest
 
-from keyturn.making.joint import Joint, JointResult, judge
+from keyturn.making import joint as making
+from keyturn.making.joint import Joint, JointResult
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 from keyturn.report.torque_card import LB_FT
 
 TEN = 10.0 * LB_FT
+
+
+def judge(joint: Joint) -> JointResult:
+    return making.judge(joint, samples=80)
 
 
 def rectangle(x0: float, y0: float, x1: float, y1: float) -> ClosedPath:

@@ -70,9 +70,8 @@ def test_a_regulator_that_holds_has_no_fall(builds) -> None:
 def test_load_only_grows_from_step_to_step(builds) -> None:
     for build in builds.values():
         ours = nominal(build)
-        names = [row.name for row in rungs(has(build))][4:]
+        # half boost and 2 to 3 psi may change places on a car with little boost; a pull to the
+        # redline may see less boost than one to the middle, never at the same speed
+        names = [row.name for row in rungs(has(build)) if row.name not in ("L7", "L10")][4:]
         top = [ours.manifold_pressure[0, ours.of(name)].max() for name in names]
-        # half boost and 2 to 3 psi may change places on a car with little boost
-        order = [name for name in names if name != "L7"]
-        grown = [top[names.index(name)] for name in order]
-        assert grown == sorted(grown)
+        assert top == sorted(top)

@@ -19,6 +19,7 @@ from keyturn.procedure.stages import AREAS, Stage, stages
 NAMES = {item.limit: item.quantity for row in stages() for item in row.record if item.limit}
 LIMITS = {n: Limit(n, "", quantity, 1.0, 2.0, "test") for n, quantity in NAMES.items()}
 NOW = 1e6
+FUEL = ("fuel", "fuel-parts")
 KINDS = ("returns", "tank"), ("referenced", "fixed"), ("boosted", ""), ("blower", ""), ("belt", "")
 
 
@@ -56,7 +57,7 @@ def a_history(rows: tuple[Stage, ...], rng: random.Random) -> History:
         at += 1
         if rng.random() < 0.1:
             closed = at + rng.choice((1, 30)) if rng.random() < 0.7 else None
-            areas = ["fuel", *AREAS]
+            areas = [*FUEL, *AREAS]
             items.append(Item(at, "x", rng.choice(areas), closed=closed,
                               stands_before=rng.choice(STANDS_BEFORE)))  # fmt: skip
             at += 2
@@ -68,6 +69,10 @@ def a_history(rows: tuple[Stage, ...], rng: random.Random) -> History:
         values = good_values(stage, rng) if rng.random() < care else spoilt(stage, rng)
         if rng.random() < 0.97:
             records.append(Record(at, stage.name, NOW - 100.0, values))
+    if rng.random() < 0.8:
+        at += 1
+        again = next(row for row in rows if row.name == "fuel-static")
+        records.append(Record(at, again.name, NOW - 50.0, good_values(again, rng)))
     if rng.random() < 0.9:
         old = rng.random() < 0.1
         recorded = NOW - (2 * SWEEP_LASTS if old else 10.0)
@@ -103,6 +108,11 @@ def was_tested(plan: Plan, stage: Stage) -> bool:
             return False
         if item.kind == "timer" and not (isinstance(value, float) and value > 60.0):
             return False
+    # to time the pump its return is opened
+    if stage.name == "fuel-static" and any(
+        row.stage == "flow" and row.at > last.at for row in plan.history.records
+    ):
+        return False
     return not any(
         item.area in stage.areas and (item.closed is None or item.closed > last.at)
         for item in plan.history.items
@@ -114,7 +124,7 @@ def faults(plan: Plan) -> list[str]:
     found = []
     by_name = {row.name: row for row in plan.stages}
     if not plan.barriers("first-fire"):
-        if any(item.area == "fuel" and item.closed is None for item in plan.history.items):
+        if any(item.area in FUEL and item.closed is None for item in plan.history.items):
             found.append("a start with an open fuel joint")
         if not was_tested(plan, by_name["fuel-static"]):
             found.append("a start past fuel that was never under pressure")
@@ -125,7 +135,7 @@ def faults(plan: Plan) -> list[str]:
         untested = [row.name for row in before if row.hold and not was_tested(plan, row)]
         # what no chain of prerequisites leads to does not exist before load
         found += [f"load past {name}" for name in untested]
-        if any(item.closed is None and item.area == "fuel" for item in plan.history.items):
+        if any(item.closed is None and item.area in FUEL for item in plan.history.items):
             found.append("load with an open fuel joint")
     return found
 
@@ -203,7 +213,7 @@ def test_what_can_be_done_here_needs_nothing_else() -> None:
 
 
 def test_an_item_that_waits_for_another_is_not_offered_before_it() -> None:
-    items = (Item(1, "hose", "fuel"), Item(2, "clip", "fuel", after=(1,)))
+    items = (Item(1, "hose", "belt"), Item(2, "clip", "boost", after=(1,)))
     plan = Plan(fitted(frozenset(("returns",))), History(items=items), LIMITS, NOW)
     assert [row.name for row in plan.tasks(frozenset()) if row.kind == "item"] == ["1"]
     longest = [row.name for row in plan.path("first-fire").longest]

@@ -11,6 +11,7 @@ import pytest
 
 from keyturn.making.joint import Joint, JointResult, judge
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
+from keyturn.report.joint_figure import pressure_figure
 from keyturn.report.svg import text_width
 from keyturn.report.torque_card import in_pounds, place_of, torque_card
 
@@ -78,3 +79,16 @@ def test_verdict_stands_on_the_card() -> None:
     short = judge(replace(result().joint, torque=40.0), samples=30)
     assert short.verdict == "short"
     assert "short" in [text.text for text in texts(torque_card(short))]
+
+
+@pytest.mark.parametrize("torque", [1.5, 6.0, 40.0])
+def test_pressure_figure_shows_the_kinds_that_are_there(torque: float) -> None:
+    told = judge(replace(result().joint, torque=torque), samples=30)
+    svg = pressure_figure(told, 358.0)
+    words = " ".join(text.text or "" for text in texts(svg))
+    pressure = told.map.pressure
+    assert ("below the seating stress" in words) == bool(
+        (pressure < told.material.seating_stress).any()
+    )
+    assert ("crushed" in words) == bool((pressure > told.material.crush_stress).any())
+    assert f"{torque:.1f} N m" in words

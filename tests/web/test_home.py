@@ -11,28 +11,38 @@ from browser import EXAMPLES, Bench
 
 from keyturn.build.edit import set_value
 from keyturn.build.read import load
-from keyturn.evidence.reading import Reading
+from keyturn.procedure.evidence import History, Override, Record
+from keyturn.procedure.open_items import Item
+from keyturn.procedure.stages import stages
 from keyturn.tasks.check import check
 from keyturn.tasks.home import glance
 
 Tab = Callable[..., Any]
 
 
-def a_reading(state: str, **more: Any) -> Reading:
-    return Reading("rail-pressure", state, 300e3, 14e3, "300 kPa", **more)
-
-
-def test_a_hold_point_is_passed_by_its_reading_only() -> None:
+def test_a_hold_point_is_passed_by_its_evidence_only() -> None:
     build = load(EXAMPLES / "van-roots")
     result = check(build, samples=50)
-    first = glance(build, result, ())
+    first = glance(build, result)
     assert first.hold_point == "first fire"
-    assert "not read yet" in first.barriers[0].what and first.barriers[0].caution
-    after = glance(build, result, (a_reading("key-on"),))
-    assert after.hold_point == "first run above idle"
-    for past in ("replaced", "withdrawn", "suspected"):
-        taken = glance(build, result, (a_reading("key-on", status=past),))
-        assert taken.hold_point == "first fire", past
+    assert "Assembly looked over" in first.barriers[0].what
+    assert any(barrier.caution for barrier in first.barriers)
+    fire = next(row for row in stages() if row.name == "first-fire")
+    values = {"kill-plan": True, "oil-seconds": 4.0, "dry": True, "no-noise": True}
+    passed = History(records=(Record(1, fire.name, 0.0, values),))
+    assert glance(build, result, passed).hold_point == "first drive"
+    failed = History(records=(Record(1, fire.name, 0.0, values | {"dry": False}),))
+    assert glance(build, result, failed).hold_point == "first fire"
+
+
+def test_an_open_item_and_an_override_are_said_on_home() -> None:
+    build = load(EXAMPLES / "van-roots")
+    result = check(build, samples=50)
+    item = Item(1, "return hose loose", "fuel")
+    word = Override(2, "fluids", "oil pressure was seen on the stand", 0.0)
+    found = glance(build, result, History(items=(item,), overrides=(word,)))
+    assert "return hose loose" in found.barriers[0].what
+    assert word.reason in found.overridden[0]
 
 
 def test_no_part_that_does_not_hold_is_passed_over() -> None:
@@ -40,22 +50,20 @@ def test_no_part_that_does_not_hold_is_passed_over() -> None:
         build = load(EXAMPLES / name)
         result = check(build, samples=100)
         doubtful = [row for row in result.headroom if row.verdict != "holds"]
-        for readings in ((), tuple(map(a_reading, ("key-on", "idle", "held-speed")))):
-            said = " ".join(f"{b.what} {b.words}" for b in glance(build, result, readings).barriers)
-            missing = [row.part for row in doubtful if row.part.lower() not in said.lower()]
-            assert not missing, (name, missing)
+        said = " ".join(f"{b.what} {b.words}" for b in glance(build, result).barriers)
+        missing = [row.part for row in doubtful if row.part.lower() not in said.lower()]
+        assert not missing, (name, missing)
 
 
-def test_a_short_part_stands_between_although_all_was_read() -> None:
+def test_a_short_part_stands_between_before_the_first_fire() -> None:
     build = load(EXAMPLES / "pickup-screw")
     result = check(build, samples=50)
     rows = tuple(
         dataclasses.replace(row, verdict="short") if row.part == "pump" else row
         for row in result.headroom
     )
-    every = tuple(map(a_reading, ("key-on", "idle", "held-speed", "full-load")))
-    found = glance(build, dataclasses.replace(result, headroom=rows), every)
-    assert [b.base for b in found.barriers if "short" in b.what] == ["pump"]
+    found = glance(build, dataclasses.replace(result, headroom=rows))
+    assert [b.base for b in found.barriers if "short" in b.what and b.base] == ["pump"]
 
 
 def test_home_follows_an_edit_from_elsewhere(tab: Tab, bench: Bench) -> None:

@@ -300,7 +300,7 @@ def test_the_page_is_fit_for_hands_and_screen_readers(
     page = one_tab(size)
     page.goto("/")
     page.evaluate("look => { document.cookie = `look=${look}; path=/`; }", look)
-    opened(page, "pump", "feed.3")
+    opened(page, "pump", "feed.3", "priors")
     field(page, "pump.at_voltage").fill("13 bar")
     fault(page, "pump.at_voltage").wait_for(state="visible")
     assert violations(page) == []

@@ -10,6 +10,8 @@ import typer
 from keyturn.cli import doors
 from keyturn.cli.choose import choose as choose_verb
 from keyturn.cli.find import find as find_verb
+from keyturn.cli.gasket import gasket as gasket_verbs
+from keyturn.cli.joint import joint as joint_verb
 from keyturn.cli.log import log as log_verb
 from keyturn.cli.new import new as new_verb
 from keyturn.cli.options import BuildPath, Change, Full, Json, Samples, Seed, Strict
@@ -126,4 +128,6 @@ app.command("choose")(choose_verb)
 # "-3 psi" is no option
 app.command("steps", context_settings={"ignore_unknown_options": True})(steps_verb)
 app.command("log")(log_verb)
+app.add_typer(gasket_verbs, name="gasket")
+app.command("joint")(joint_verb)
 app.command("serve")(serve_verb)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.special import ndtri
@@ -80,7 +81,13 @@ def causes(build: Build, moved: Mapping[str, float] | None = None) -> tuple[Caus
 def usual_causes(build: Build) -> list[Cause]:
     """Causes that this build can have, with the weights of the package."""
     has = possible(build)
-    return [_cause(row) for row in read_data("causes.toml")["cause"] if row["needs"] in has]
+    return [cause for needs, cause in _rows() if needs in has]
+
+
+@cache
+def _rows() -> tuple[tuple[str, Cause], ...]:
+    """data/causes.toml: what each cause needs, and the cause."""
+    return tuple((str(row["needs"]), _cause(row)) for row in read_data("causes.toml")["cause"])
 
 
 def moved_rows(build: Build, moved: Mapping[str, float] | None = None) -> tuple[MovedPrior, ...]:

@@ -19,10 +19,10 @@ from keyturn.evidence.likelihood import density, slip_share
 from keyturn.evidence.observe import Observation
 from keyturn.system.circuit import FloatArray
 
-CARS = 24  # without a fault that matters
-PER_BRANCH = 40
+CARS = 16  # without a fault that matters
+PER_BRANCH = 32
 MOST_TESTS = 5
-BEAM = 16
+BEAM = 10
 LEAST_CLEARED = 0.4  # of those cars: a set that clears fewer is no proof
 TINY = 1e-12
 
@@ -118,7 +118,7 @@ def _cars(weight: FloatArray, bad: np.ndarray) -> np.ndarray:
     """Particles without a fault that matters, drawn evenly by weight."""
     fine = np.where(bad, 0.0, weight)
     places = (np.arange(CARS) + 0.5) / CARS * fine.sum()
-    return np.minimum(np.searchsorted(np.cumsum(fine), places), weight.size - 1)
+    return np.asarray(np.minimum(np.searchsorted(np.cumsum(fine), places), weight.size - 1))
 
 
 def _told(row: Observation, shown: FloatArray, lost: np.ndarray, cars: np.ndarray) -> FloatArray:

@@ -225,4 +225,3 @@ def _repair(state: Belief, branch: Branch, saves: float) -> Act:
         return Act("ask", NONE, "", saves, state.left)
     name = max(names, key=lambda one: branch.mended[one] / price(rows[one]))
     return Act("repair", name, rows[name].repair, saves, state.left)
-

@@ -66,10 +66,7 @@ def infer(
     rows = base.plan.observations
     clouds: dict[tuple[str, ...], sampler.Cloud] = {}
     sound = felt_sound(base, model.unknowns)
-    spaces = [
-        narrowed(cause, model.unknowns, active, sound)
-        for cause in causes(build, moved)
-    ]
+    spaces = [narrowed(cause, model.unknowns, active, sound) for cause in causes(build, moved)]
 
     def cloud(space: Space, count: int) -> sampler.Cloud:
         key = _key(space, count)

@@ -43,7 +43,7 @@ class Candidate:
 def candidates(
     model: Model, made: tuple[Reading, ...], possible: set[str], repaired: tuple[str, ...] = ()
 ) -> list[Candidate]:
-    """Tests that this build allows and that have not been made often enough since the last repair."""
+    """Tests that this build allows and that have not been made enough since the last repair."""
     build = model.build
     done = Counter(key(reading) for reading in made)
     owned = {key(reading)[:-2] for reading in made}
@@ -131,7 +131,7 @@ def _proving(
     observations: tuple[Observation, ...],
     predicted: list[FloatArray],
 ) -> list[tuple[NextTest, int]]:
-    """The same with what it takes to show the car clear, where they are part of the cheapest way."""
+    """The same; what is part of the cheapest way to show the car clear says what that takes."""
     limit = float(consequence.table()["clear"]["left"])
     if state.left <= limit:
         return rows

@@ -84,7 +84,9 @@ class NextTest:
     tied: bool  # with the first, within what the particles can tell
     outcomes: tuple[Outcome, ...]
     clears: float = 0.0  # bits about whether a fault that matters is left
-    proof: float = 0.0  # of the set that clears a sound car for the least, its cost; 0: no part of it
+    proof: float = (
+        0.0  # of the set that clears a sound car for the least, its cost; 0: no part of it
+    )
 
 
 @dataclass(frozen=True)

@@ -82,9 +82,7 @@ def run(raw: Samples, file: str) -> Clock:
 def _no_clock(file: str, problem: str) -> CannotAnswer:
     return CannotAnswer(
         f"{file}: {problem}",
-        (
-            "a time that runs forward: switch the logger's time stamp on and record again",
-        ),
+        ("a time that runs forward: switch the logger's time stamp on and record again",),
     )
 
 

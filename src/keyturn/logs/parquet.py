@@ -80,14 +80,22 @@ def sampled(table: Table) -> Sampled:
     lazy = pl.scan_parquet(table.path)
     schema = lazy.collect_schema()
     numbers = [name for name in table.columns if schema[name] == pl.Float64]
+    if not numbers:
+        return Sampled(table.rows, {}, {})
     step = max(1, table.rows // SAMPLED)
-    counts = lazy.select(pl.col(numbers).count()).collect().row(0) if numbers else ()
-    filled = {name: count / table.rows for name, count in zip(numbers, counts, strict=True)}
-    # a slow channel has its cells in few rows: the last one stands for the rows between
-    sparse = [name for name in numbers if 0.0 < filled[name] < 0.999]
-    lazy = lazy.select(numbers).with_columns(pl.col(sparse).forward_fill()) if numbers else lazy
-    taken = lazy.gather_every(step).collect() if numbers else pl.DataFrame()
-    return Sampled(table.rows, {name: _numbers(taken[name]) for name in numbers}, filled)
+    counts = lazy.select(pl.col(numbers).count()).collect(engine="streaming").row(0)
+    filled = dict(zip(numbers, (count / table.rows for count in counts), strict=True))
+    full = [name for name in numbers if filled[name] > 0.999 or not filled[name]]
+    taken = lazy.select(full).gather_every(step).collect(engine="streaming") if full else None
+    found: dict[str, Samples] = {}
+    for name in numbers:
+        if taken is not None and name in full:
+            found[name] = _numbers(taken[name])
+        else:
+            # a slow channel has its cells in few rows: the last one stands for the rows between
+            held = pl.read_parquet(table.path, columns=[name])[name].forward_fill()
+            found[name] = _numbers(held.gather_every(step))
+    return Sampled(table.rows, found, filled)
 
 
 def column(path: Path, name: str) -> Samples:

@@ -25,6 +25,7 @@ SMOOTH = np.radians(14.0)  # a joint that turns less may be meant tangent
 TANGENT = np.radians(0.4)  # how exactly, at first
 EXACT = np.radians(0.01)  # and once it is taken for tangent
 GUESSED = 0.15  # [mm] standard deviation of a point that was not seen but lies on the rough contour
+UNSEEN = 4.0  # times that is allowed where no edge was seen
 BACK = np.radians(120.0)  # a corner sharper than that is a spur of the fit
 STRAYS = 0.15  # [mm] points farther from the path than that, several in a row: the path is wrong
 
@@ -323,7 +324,7 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
             found = _halved(points, found)
         state = _fit(points, weight / np.sqrt(alike), found)
         for _ in range(6):
-            spur = _spur(state, points)
+            spur = _spur(state, points, seen)
             if spur is None or len(found.starts) <= 2:
                 break
             found = breaks.Pieces(np.delete(found.starts, spur), np.delete(found.arcs, spur))
@@ -346,8 +347,9 @@ def _near(far: NDArray[np.int64], count: int, reach: int) -> NDArray[np.bool_]:
     return marked
 
 
-def _spur(state: _State, points: Floats) -> int | None:
+def _spur(state: _State, points: Floats, seen: NDArray[np.bool_]) -> int | None:
     """The piece at a place where the path leaves the row of points, or turns back on itself."""
+    from scipy.spatial import cKDTree
     from shapely import LinearRing, distance
     from shapely import points as shapes
 
@@ -363,7 +365,10 @@ def _spur(state: _State, points: Floats) -> int | None:
     along = np.where(np.abs(half) < 1e-6, share, 0.5 + np.sin(turn) / (2.0 * whole))
     aside = np.where(np.abs(half) < 1e-6, 0.0, (np.cos(half) - np.cos(turn)) / (2.0 * whole))
     place = a[:, None] + along[..., None] * chord[:, None] + aside[..., None] * left[:, None]
-    far = distance(shapes(place.reshape(-1, 2)), LinearRing(points)).reshape(m, -1).max(axis=1)
+    flat = place.reshape(-1, 2)
+    _, near = cKDTree(points).query(flat)
+    far = distance(shapes(flat), LinearRing(points)) / np.where(seen[near], 1.0, UNSEEN)
+    far = far.reshape(m, -1).max(axis=1)
     long = np.hypot(*chord.T)
     turned = np.abs(_turns(state)[0])
     if far.max() > STRAYS:

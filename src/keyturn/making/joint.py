@@ -34,6 +34,7 @@ from keyturn.system.verdict import band
 
 FloatArray = NDArray[np.float64]
 SAMPLES = 200
+SHOWN = 0.1  # share of a cell that is sheet from which its pressure is told
 TORQUE_STEP = 0.5  # [N m] a proposed torque is rounded to this
 SEALERS = ("none", "contact cement", "silicone", "grease")
 
@@ -247,7 +248,7 @@ def _result(
     tight = draws.tight(joint, material, local, torque)
     mean = pull.sum(axis=1) / local.gasket_area * 1e6
     points = [(hole.x, hole.y) for hole in local.bolts]
-    middle = np.where(local.grid.sealed, np.median(tight, axis=0) * 1e6, np.nan)
+    middle = np.where(local.grid.gasket > SHOWN, np.median(tight, axis=0) * 1e6, np.nan)
     grid = local.grid
     other = replace(joint, retorque=not joint.retorque)
     retorque = retorque_of(

@@ -49,8 +49,8 @@ def headline(deciding: JointRow, torque: float, proposed: bool, *, samples: int)
 
 
 def sealing_chance(rows: Sequence[JointRow]) -> float:
-    """Least probability of the rows that seal."""
-    shares = [row.p_holds for row in rows if row.torque_helps]
+    """Least probability of what is sealed in service; the seating is over by then."""
+    shares = [row.p_holds for row in rows if row.torque_helps and row.part != "seating"]
     return min(shares, default=float("nan"))
 
 

@@ -154,8 +154,8 @@ def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     return np.ascontiguousarray(pixels)
 
 
-def decode(data: bytes, name: str = "") -> Photo:
-    """The picture in ``data``; refused before any pixel is decoded when something is wrong."""
+def judged(data: bytes, name: str = "") -> Header:
+    """Size and tags of a picture that may be decoded; refused when something is wrong with it."""
     head = _header(data, name)
     count = head.width * head.height
     if count > MAX_PIXELS:
@@ -164,6 +164,13 @@ def decode(data: bytes, name: str = "") -> Photo:
     if count < MIN_PIXELS:
         problem = f"only {head.width} x {head.height} pixels: too few to measure on"
         raise _refuse(name, problem)
+    return head
+
+
+def decode(data: bytes, name: str = "") -> Photo:
+    """The picture in ``data``; refused before any pixel is decoded when something is wrong."""
+    head = judged(data, name)
+    count = head.width * head.height
     import cv2
 
     flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION

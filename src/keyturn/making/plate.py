@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from keyturn.making.shape import Outline, flattened
 
 FloatArray = NDArray[np.float64]
-MOST_CELLS = 7000  # of the flange; about half a second to factor
+MOST_CELLS = 4500  # of the flange; about half a second to factor
+CELLS_ON_LAND = 5.0
 FINEST = 0.5  # [mm] a smaller cell tells nothing about a thin plate
 LEAST_SHARE = 0.02  # a cell with less metal is left out: it would only be badly conditioned
 HALF = 0.5  # a cell with less sheet counts as open when a leak looks for its way
@@ -61,7 +62,7 @@ class Grid:
 
 
 def grid_of(outline: Outline, land: float, *, cover: bool = False) -> Grid:
-    """Grid that puts about three cells on the narrowest land, within the most cells.
+    """Grid that puts about five cells on the narrowest land, within the most cells.
 
     ``cover``: the flange is a lid that runs on across the ports.
     """
@@ -73,7 +74,7 @@ def grid_of(outline: Outline, land: float, *, cover: bool = False) -> Grid:
     discs = [Point(h.x, h.y).buffer(h.diameter / 2.0, 32) for h in outline.holes]
     sheet = outer.difference(unary_union([*openings, *discs]))
     metal = outer if cover else outer.difference(unary_union(openings))
-    cell = max(land / 3.0, math.sqrt(metal.area / MOST_CELLS), FINEST)
+    cell = max(land / CELLS_ON_LAND, math.sqrt(metal.area / MOST_CELLS), FINEST)
     x0, y0, x1, y1 = outer.bounds
     columns, rows = math.ceil((x1 - x0) / cell) + 2, math.ceil((y1 - y0) / cell) + 2
     left = (x0 + x1 - columns * cell) / 2.0
@@ -217,9 +218,17 @@ def _spread(grid: Grid, x: float, y: float, diameter: float) -> FloatArray:
     """Force on each cell from 1 N under a head."""
     from shapely.geometry import Point
 
-    rows, columns = grid.flange.shape
-    disc = Point(x, y).buffer(diameter / 2.0, 16)
-    share = _shares(disc, grid.left, grid.bottom, grid.cell, rows, columns)
+    low_row, low_column = grid.at(x - diameter / 2.0, y - diameter / 2.0)
+    high_row, high_column = grid.at(x + diameter / 2.0, y + diameter / 2.0)
+    share = np.zeros(grid.flange.shape)
+    share[low_row : high_row + 1, low_column : high_column + 1] = _shares(
+        Point(x, y).buffer(diameter / 2.0, 16),
+        grid.left + low_column * grid.cell,
+        grid.bottom + low_row * grid.cell,
+        grid.cell,
+        high_row - low_row + 1,
+        high_column - low_column + 1,
+    )
     share = np.where(grid.flange >= LEAST_SHARE, share, 0.0)
     return np.asarray(share / share.sum())
 

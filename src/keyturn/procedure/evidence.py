@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from keyturn.procedure.limits import Limit
 from keyturn.procedure.open_items import Item, Sweep
-from keyturn.procedure.stages import Field, HoldRule, Stage, hold_rules
+from keyturn.procedure.stages import Field, HoldRule, Stage, hold_rules, opening_stages
 
 Answer = float | bool | str
 HOLD_SECONDS = "hold-seconds"
@@ -164,8 +164,9 @@ def standing(stage: Stage, history: History, limits: Mapping[str, Limit]) -> Sta
     opened = [item for item in history.items if item.area in stage.areas]
 
     def since(at: int) -> str:
-        later = [x for x in opened if x.at > at or x.closed is None or x.closed > at]
-        return f"opened since: {later[-1].what}" if later else ""
+        later = [x.what for x in opened if x.at > at or x.closed is None or x.closed > at]
+        later += [f"for {x.stage}" for x in history.records if x.at > at and _opens(x, stage)]
+        return f"opened since: {later[-1]}" if later else ""
 
     if last is not None and passes(rows) and not since(last.at):
         return Standing(stage, "passed", "", rows, last, override)
@@ -179,6 +180,11 @@ def standing(stage: Stage, history: History, limits: Mapping[str, Limit]) -> Sta
         return Standing(stage, "outdated", since(last.at), rows, last, override)
     bad = next(row for row in rows if row.verdict != PASSES)
     return Standing(stage, "failed", f"{bad.field.words}: {bad.why}", rows, last, override)
+
+
+def _opens(record: Record, stage: Stage) -> bool:
+    """Whether the work that was recorded opened what a stage is about."""
+    return bool(set(opening_stages().get(record.stage, ())) & set(stage.areas))
 
 
 def overridden(history: History) -> tuple[str, ...]:

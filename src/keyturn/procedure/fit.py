@@ -9,7 +9,7 @@ from keyturn.build.model import Build
 from keyturn.procedure.stages import AREAS, Stage, stages
 
 # Asked of every car however little was opened: fuel leaks and starts are nobody's routine.
-ALWAYS = ("fuel", "oil")
+ALWAYS = ("fuel", "fuel-parts", "oil")
 
 
 def has(build: Build) -> frozenset[str]:

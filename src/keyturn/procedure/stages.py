@@ -20,7 +20,8 @@ NEEDS: Mapping[str, str] = {
 }
 # Where something can be open, loose or left off.
 AREAS: Mapping[str, str] = {
-    "fuel": "fuel side: any joint, hose, filter, injector, regulator",
+    "fuel": "fuel side: a joint that was opened, loosened or left off",
+    "fuel-parts": "fuel side: pump, filter, regulator, injector or line changed for another",
     "fuel-wiring": "feed, ground and relay of the fuel pump",
     "oil": "oil",
     "coolant": "coolant of the engine",
@@ -34,7 +35,7 @@ AREAS: Mapping[str, str] = {
     "other": "anything else",
 }
 # An open item here stands before every start, whatever its entry says.
-VITAL = ("fuel", "oil", "coolant", "brakes", "steering")
+VITAL = ("fuel", "fuel-parts", "oil", "coolant", "brakes", "steering")
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,7 @@ class Stage:
     only: tuple[str, ...]
     record: tuple[Field, ...]
     source: str
+    opens: tuple[str, ...] = ()  # areas that its own work opens
     starts: bool = False
     load: bool = False
     override: bool = True
@@ -122,6 +124,7 @@ def _stage(row: Mapping[str, Any]) -> Stage:
         only=tuple(row.get("only", ())),
         record=tuple(_field(item) for item in row["record"]),
         source=row["source"],
+        opens=tuple(row.get("opens", ())),
         starts=row.get("starts", False),
         load=row.get("load", False),
         override=row.get("override", True),
@@ -132,6 +135,12 @@ def _stage(row: Mapping[str, Any]) -> Stage:
 
 def _field(row: Mapping[str, Any]) -> Field:
     return Field(**{**row, "only": tuple(row.get("only", ()))})
+
+
+@cache
+def opening_stages() -> Mapping[str, tuple[str, ...]]:
+    """Areas that the work of a stage opens, by name of the stage."""
+    return {row.name: row.opens for row in stages() if row.opens}
 
 
 @cache

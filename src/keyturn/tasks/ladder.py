@@ -49,8 +49,26 @@ from keyturn.tasks.steps_book import STEP, climbs, history
 
 POOL = 2000  # samples of the causes
 DRAWN = 600  # of these, with all other values of the build drawn too
-RESTS_ON = ("fuel", "fuel-wiring", "boost", "belt", "charge-coolant")  # opened: climb load anew
+RESTS_ON = (
+    "fuel-parts",
+    "fuel-wiring",
+    "boost",
+    "belt",
+    "charge-coolant",
+)  # opened: climb load anew
 STATE = {"key-on": "key-on", "idle": "idle", "held": "held-speed"}
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What a live watch of one step goes by; SI."""
+
+    rung: Rung
+    open: bool
+    bounds: Mapping[str, float]  # abort numbers by name of the measure
+    fall: tuple[float, float]  # [Pa] of rail pressure below what should be held: look, abort
+    caps: tuple[float, float]  # engine speed [1/s], manifold above ambient [Pa]
+    overridden: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -196,6 +214,25 @@ def climb(
             kept = {k: v for k, v in to_row(reading).items() if k not in OF_THE_ENTRY}
             book.add(READING, "new", kept)
     return Climb(entry.id, rung.name, time.time(), not why, values, why, note)
+
+
+def watched(build: str | Path, step: str = "", at_least: float | None = None) -> Watched:
+    """The abort numbers of the step that comes next, or of another, for whoever watches live.
+
+    They are stated whether the step is open or not; ``open`` says which.
+    """
+    found = ladder(build, at_least)
+    row = _chosen(found.rungs, step) if step else None
+    at = found.rungs.index(row) if row is not None else min(found.level, len(found.rungs) - 1)
+    said = measures()
+    return Watched(
+        rung=found.rungs[at],
+        open=found.openings[at].open,
+        bounds={k: v for k, v in found.bounds[at].items() if np.isfinite(v)},
+        fall=(said["rail-pressure"].look, said["rail-pressure"].abort),
+        caps=found.caps[at],
+        overridden=found.overridden,
+    )
 
 
 def _chosen(rows: tuple[Rung, ...], step: str) -> Rung:

@@ -82,19 +82,22 @@ def import_log(
     table, name = _stored(folder, Path(file))
     originals = folder / ORIGINALS
     known = remember.recall(originals, table)
-    judged = columns(table, sampled(table))
+    taken = sampled(table)
+    judged = columns(table, taken)
     proposal = propose(judged, context, mapping, known, name)
     remembered = known is not None and not mapping
     recording = None
     if confirm:
-        recording = _recording(folder, name, table, proposal)
+        recording = _recording(folder, name, table, proposal, taken.filled)
         words = _words(proposal, mapping or {}, known or {})
         write_all(originals, {remember.FILE: remember.text_with(originals, table, words)})
     elif remembered and known is not None:
         # only what was confirmed then; what this log would add is shown and has to be confirmed
         before = tuple(item for item in proposal.items if item.channel in known)
         if not any(item.question for item in before):
-            recording = _recording(folder, name, table, replace(proposal, items=before))
+            recording = _recording(
+                folder, name, table, replace(proposal, items=before), taken.filled
+            )
     notes = recording.notes if recording is not None else table.notes
     return Imported(
         name, proposal, recording, remembered, table.rows, _missing(proposal),
@@ -219,7 +222,9 @@ def _read(file: Path, target: Path) -> Table:
     return convert(file, sniff(file), target)
 
 
-def _recording(folder: Path, name: str, table: Table, proposal: Proposal) -> Recording:
+def _recording(
+    folder: Path, name: str, table: Table, proposal: Proposal, filled: Mapping[str, float]
+) -> Recording:
     """The recording under the proposal's clear items, with its clock, both kept in made/."""
     time = proposal["time"]
     if time.question:
@@ -239,11 +244,10 @@ def _recording(folder: Path, name: str, table: Table, proposal: Proposal) -> Rec
             ],
         )
     clock = clocks.run(_raw_time(table, time), name)
-    share = _shares(table, [item.column for item in others])
     channels = {
         item.channel: Channel(
             item.channel, item.column, item.unit, item.scale, item.offset,
-            share[item.column] * clock.rate,
+            filled[item.column] * clock.rate,
         )
         for item in others
     }  # fmt: skip
@@ -272,10 +276,6 @@ def _keep_clock(path: Path, seconds: Samples) -> None:
     with waiting.open("wb") as stream:
         np.save(stream, seconds)
     os.replace(waiting, path)
-
-
-def _shares(table: Table, names: list[str]) -> dict[str, float]:
-    return {name: share for name, share in sampled(table).filled.items() if name in names}
 
 
 def _words(proposal: Proposal, said: Mapping[str, str], known: Mapping[str, str]) -> dict[str, str]:

@@ -77,12 +77,13 @@ def read_file(build: str | Path, file: Path) -> FromFile:
 
 def read_sent(build: str | Path, raw: bytes, name: str) -> FromFile:
     """The same for a file that a page sends; sent again, each of its rows is stored once."""
-    judged, refused, lines = _of_table(load(build), table.text_of(raw, name), name)
-    if len(judged) + len(refused) > MOST_SENT:
+    text = table.text_of(raw, name)
+    if sum(1 for _ in table.rows(text, name)) > MOST_SENT:
         raise FileRefused(
-            f"holds {len(judged) + len(refused)} rows", accepted=f"at most {MOST_SENT} rows",
+            "holds too many rows", accepted=f"at most {MOST_SENT} rows",
             advice="send it in several files; nothing was stored",
         )  # fmt: skip
+    judged, refused, lines = _of_table(load(build), text, name)
     # a row is known by the whole file and its line
     digest = hashlib.sha256(raw).hexdigest()[:40]
     named = [

@@ -52,6 +52,7 @@ from keyturn.tasks.steps_book import OPEN_ITEM, OVERRIDE, STEP, history, item_bo
 
 SAMPLES = 200  # enough for the bands that the limits are made of
 MILESTONES = {"first fire": FIRST_FIRE, "first drive": FIRST_DRIVE, "load": "load"}
+CAUGHT = 30.0  # [s] a flow that was timed is a volume in this time
 LEAST_REASON = 10  # letters: "ok" is no reason
 
 
@@ -364,10 +365,7 @@ def _readings(
         said = item.reading
         if said is None or item.name not in typed:
             continue
-        hose = "on" if model.regulator.reference == "manifold" else None
-        words = Typed(said["kind"], typed[item.name], said["state"], rpm=said.get("rpm"),
-                      reference=hose if said["state"] == "idle" else None,
-                      note=f"{row.name}: {item.words}")  # fmt: skip
+        words = _in_words(row, item, said, typed, model)
         reading = to_reading(words, model, Place(key=item.name))
         doubt = suspect(
             reading, expected(reading, result), model.site.barometer.si,
@@ -381,6 +379,26 @@ def _readings(
         possible(reading)
         found.append(reading)
     return found
+
+
+def _in_words(
+    row: Stage, item: Field, said: Mapping[str, str], typed: Mapping[str, str], model: Build
+) -> Typed:
+    """A field as the reading that it is."""
+    note = f"{row.name}: {item.words}"
+    if said["kind"] == "timed-volume":
+        at = said["pressure"]
+        if at not in typed:
+            raise ValueRefused(
+                "a flow says nothing without its pressure", Place(key=at), accepted="43.5 psi"
+            )
+        flow = _number(item, typed[item.name], model, Place(key=item.name))
+        caught = f"{flow * CAUGHT * 1e3:.6g} L"
+        return Typed(said["kind"], caught, said["state"], pressure=typed[at],
+                     seconds=f"{CAUGHT:g}", note=note)  # fmt: skip
+    hose = "on" if model.regulator.reference == "manifold" and said["state"] == "idle" else None
+    return Typed(said["kind"], typed[item.name], said["state"], rpm=said.get("rpm"),
+                 reference=hose, note=note)  # fmt: skip
 
 
 def _begun(plan: Plan, row: Stage) -> dict[str, Answer]:

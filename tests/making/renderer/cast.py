@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -70,6 +71,7 @@ def camera_of(scene: Scene) -> Camera:
     return Camera(rotation, aim + distance * back, focal, (middle[0], middle[1]))
 
 
+@cache
 def strip_texture(strip: int, footprint: float) -> NDArray[np.uint8]:
     """Black 0, white 255, paper included, averaged over a pixel; row 0 is the upper edge."""
     edge = int(PAPER * PER_MM)
@@ -123,7 +125,8 @@ class Stage:
         self.scene, self.camera = scene, camera_of(scene)
         self.grid, self.x0, self.y0 = distance_grid(scene.part)
         self.factor, self.per = _grown(scene)
-        foot = float(np.linalg.norm(self.camera.place) / self.camera.focal)
+        # rounded, so that photos from about the same distance share the drawing
+        foot = round(float(np.linalg.norm(self.camera.place) / self.camera.focal), 2)
         self.strips = {n: strip_texture(n, foot) for n in {lie[3] for lie in scene.lies}}
         self.streak = _noise(scene.seed + 1, (30.0, 0.8))
         self.cloud = _noise(scene.seed + 2, (25.0, 25.0))

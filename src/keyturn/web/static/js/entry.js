@@ -203,7 +203,7 @@ function fault(words, key = "") {
   for (const input of dialog.querySelectorAll("[aria-invalid]")) input.removeAttribute("aria-invalid");
   const at = key === "none" ? null : id(`ask-${key}`) ?? id(`said-${key}`) ?? (words ? value : null);
   if (at?.closest("#entry-more")) id("entry-more").open = true;
-  if (at && words) { at.setAttribute("aria-invalid", "true"); at.setAttribute("aria-describedby", "entry-fault"); at.focus(); }
+  if (at && words) { at.setAttribute("aria-invalid", "true"); at.setAttribute("aria-describedby", "entry-fault"); at.focus(); at.scrollIntoView({ block: "center" }); }
 }
 
 // --- third step: done --------------------------------------------------------------------------------
@@ -219,7 +219,11 @@ async function finish() {
   sending = true;
   done.disabled = true;
   try { await (now.correct ? correct(typed) : store(typed)); }
-  catch (refused) { fault(inWords(refused), refused.row?.where?.key); }
+  catch (refused) {
+    const { problem, do: advice, where } = refused.row ?? {};
+    // the nearest word is help enough: the whole list would cover the field
+    fault(advice?.startsWith("did you mean") ? `${problem}; ${advice}` : inWords(refused), where?.key);
+  }
   finally { sending = false; done.disabled = false; }
 }
 
