@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-VERBS = ("new", "check", "report", "read", "find", "choose", "serve", "steps")
+VERBS = ("new", "check", "report", "read", "find", "choose", "log", "serve", "steps")
 
 
 def help_of(verb: str | None = None) -> str:

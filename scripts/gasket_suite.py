@@ -23,7 +23,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "src"), str(ROOT / "tests" / "making")]
 
-import suite
+import suite  # noqa: E402  (found through the path set above)
 
 Row = dict[str, Any]
 

@@ -229,3 +229,23 @@ def test_an_answer_that_names_no_column(car: Path) -> None:
         import_log(car, path, {"rail_gauge": "Fuel as psi gauge"})
     with pytest.raises(ValueRefused, match="no such channel"):
         import_log(car, path, {"fuel": "RPM as psi gauge"})
+
+
+def test_one_comma_for_two_things(car: Path) -> None:
+    content = "Time,RPM,MAP\n" + "".join(f"{i},05,{800 + i},5,{35 + i % 5},5\n" for i in range(90))
+    assert "decimal" in str(refused(car, content.encode()))
+
+
+@pytest.mark.parametrize("mark", [",", "."])
+@pytest.mark.parametrize("pull", [10, 30_000])
+def test_whole_numbers_with_thousands_marks(car: Path, mark: str, pull: int) -> None:
+    # no decimals anywhere: "850" and "1,234" in one column are 850 and 1234
+    from keyturn.logs.parquet import column
+
+    speed = [850 if i < pull else 1234 for i in range(40_000)]
+    lines = [f"{i * 10};{f'{v:,}'.replace(',', mark)};35" for i, v in enumerate(speed)]
+    path = car.parent / "log.csv"
+    path.write_text("\n".join(["Time (ms);RPM;MAP (kPa)", *lines]) + "\n")
+    found = import_log(car, path, confirm=True).recording
+    assert found is not None
+    assert column(found.path, "RPM").tolist() == speed

@@ -190,3 +190,18 @@ def test_appendix_two_of_a_ring() -> None:
     result = judge(joint, samples=20)
     assert result.wm2 == pytest.approx(1539.4, rel=0.01)
     assert result.wm1 == pytest.approx(1209.5, rel=0.01)
+
+
+def test_nothing_stated_is_no_green() -> None:
+    """A hand-tight soft sheet with no pressure stated has shown nothing."""
+    loose = told(replace(BASE, material="nbr-60", torque=0.2, boost=0.0))
+    assert loose.verdict != "holds"
+    assert next(row.verdict for row in loose.rows if row.part == "sealing") == "not proven"
+    assert next(row.verdict for row in loose.rows if row.part == "seating") == "short"
+
+
+def test_no_torque_is_named_where_none_seals() -> None:
+    lifted = told(replace(BASE, outline=ring(2), material="fibre-nbr", flange_thickness=1.0))
+    assert math.isinf(lifted.torque_low)
+    assert as_plain(lifted)["torque_low"] is None
+    assert any("more than any torque" in note for note in lifted.notes)

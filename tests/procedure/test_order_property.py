@@ -190,14 +190,18 @@ def brute(plan: Plan, target: str) -> float:
     waiting[target] = goal
 
     def longest(name: str) -> float:
-        inner = [longest(item) for item in reach(name)]
+        inner = [longest(item) for item in reach(name, plan.stage(name).starts)]
         return waiting[name].minutes + max(inner, default=0.0)
 
-    def reach(name: str) -> list[str]:
-        """The nearest waiting stages below this one."""
+    def reach(name: str, start: bool) -> list[str]:
+        """The nearest waiting stages below: a start looks through stages that were passed."""
         found: list[str] = []
         for item in plan.stage(name).after:
-            found += [item] if item in waiting else reach(item)
+            counts = plan.counts(plan.stage(item), plan.stage(name))
+            if item in waiting:
+                found.append(item)
+            elif start or not counts:
+                found += reach(item, start)
         return found
 
     return longest(target)

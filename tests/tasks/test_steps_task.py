@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import keyturn
-from keyturn.errors import FileRefused, ValueRefused
+from keyturn.errors import CannotSolve, FileRefused, ValueRefused
 from keyturn.journal import store
 from keyturn.report import steps_words
 from keyturn.tasks import steps as task
@@ -352,3 +352,20 @@ def test_no_journal_is_made_beside_no_build(tmp_path: Path) -> None:
         with pytest.raises(FileRefused):
             call(tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_open_items_do_not_wait_for_a_model_that_has_no_answer(
+    car: Path, clock: Clock, monkeypatch
+) -> None:
+    def unsolved(*given, **said):
+        raise CannotSolve("no balance")
+
+    monkeypatch.setattr(task, "check", unsolved)
+    assert task.record(car, "assembly", ASSEMBLY).state == "passed"
+    now = task.steps(car)
+    assert now.result is None and "key-on-pressure" not in now.plan.limits
+    task.start_timer(car, "fuel-static", "hold")
+    clock.now += 70.0
+    found = task.record(car, "fuel-static", STATIC)
+    # nothing to hold the pressure against: no pass
+    assert found.state == "failed" and "no limit" in found.why

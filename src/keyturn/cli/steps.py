@@ -252,7 +252,7 @@ def _climb(said: Said) -> None:
 
     step = _first(said, "which step", 'L4 rail-pressure="44 psi" pump-voltage="13.4 V" ...')
     row = climb(said.build, step, doors.changes(said.words[1:]), said.rpm, said.manifold,
-                said.note, said.at_least)  # fmt: skip
+                said.note, said.at_least, said.sure)  # fmt: skip
     _say(said, f"{row.step} recorded clean" if row.clean else f"{row.step} is not clean: {row.why}")
 
 

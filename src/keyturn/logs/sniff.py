@@ -96,9 +96,12 @@ def sniff(path: Path) -> Dialect:
     separator, cells = _separate(path, lines)
     width = _width(cells)
     first = _first_row(path, cells, width)
-    names, units, headed = _names(cells[:first], width)
+    names, units, headed = _names(path, cells[:first], width)
     rows = [row for row in cells[first:] if len(row) == width][:LOOKED]
-    decimal = _decimal(rows, separator)
+    # engine off and idle look alike everywhere; what the marks mean may show only under load
+    at = _worth_a_look(path, encoding, separator, rows)
+    rows += _rows_at(path, at, encoding, separator, width) if at else []
+    decimal = _decimal(rows)
     if not names[-1] and not any(row[-1] for row in rows):
         # every row ends with a separator that the names do not have
         names[-1] = ""
@@ -210,7 +213,7 @@ def _number(cell: str, separator: str) -> bool:
 
 
 def _clock(cell: str) -> bool:
-    return bool(cell) and any(mark in cell for mark in ":-./") and bool(CLOCK.fullmatch(cell))
+    return any(mark in cell for mark in ":-/.") and bool(CLOCK.fullmatch(cell))
 
 
 def _width(cells: list[list[str]]) -> int:
@@ -246,7 +249,7 @@ def _first_row(path: Path, cells: list[list[str]], width: int) -> int:
     )
 
 
-def _names(above: list[list[str]], width: int) -> tuple[list[str], list[str], bool]:
+def _names(path: Path, above: list[list[str]], width: int) -> tuple[list[str], list[str], bool]:
     """Names and units from the lines above the numbers; the units row may be missing."""
     block: list[list[str]] = []
     for row in reversed(above):
@@ -259,6 +262,7 @@ def _names(above: list[list[str]], width: int) -> tuple[list[str], list[str], bo
         block.insert(0, row)
     names, units = [""] * width, [""] * width
     if not block:
+        _same_width(path, above, width)
         return names, units, False
     shares = [_unit_share(row) for row in block]
     place = next((i for i in range(len(block) - 1, 0, -1) if shares[i] >= 0.5), None)
@@ -271,6 +275,18 @@ def _names(above: list[list[str]], width: int) -> tuple[list[str], list[str], bo
     return names, units, True
 
 
+def _same_width(path: Path, above: list[list[str]], width: int) -> None:
+    """Names right above the numbers, but fewer: the comma is both separator and decimal mark."""
+    last = above[-1] if above else []
+    if len(last) > 2 and all(last) and width >= 1.5 * len(last):
+        raise _refused(
+            path,
+            f"has {len(last)} names above rows of {width} cells: if commas are decimal marks too, "
+            "nothing tells them apart",
+            "export it with semicolons or tabs between the columns, or with decimal points",
+        )
+
+
 def _unit_share(row: list[str]) -> float:
     filled = [cell for cell in row if cell.strip("[]() -")]
     return sum(1 for cell in filled if looks_like_unit(cell)) / len(filled) if filled else 0.0
@@ -280,12 +296,60 @@ def _padded(row: list[str], width: int) -> list[str]:
     return (row + [""] * width)[:width]
 
 
-def _decimal(rows: list[list[str]], separator: str) -> str:
+def _worth_a_look(path: Path, encoding: str, separator: str, rows: list[list[str]]) -> int:
+    """Where in a long file to look again: its middle, or the first mark if none was seen yet."""
+    size = path.stat().st_size
+    if size < 4 * SAMPLE or encoding.startswith("utf-16"):
+        return 0
+    if any(mark in cell for row in rows for cell in row for mark in ".,"):
+        return size // 2
+    marks = [mark.encode() for mark in ".," if mark != separator]
+    with path.open("rb") as stream:
+        stream.seek(SAMPLE)
+        while piece := stream.read(SAMPLE):
+            places = [piece.find(mark) for mark in marks if mark in piece]
+            if places:
+                return max(1, stream.tell() - len(piece) + min(places) - 2048)
+    return 0
+
+
+def _rows_at(path: Path, at: int, encoding: str, separator: str, width: int) -> list[list[str]]:
+    """Whole rows from a place inside the file."""
+    with path.open("rb") as stream:
+        stream.seek(at)
+        lines = stream.read(SAMPLE // 2).decode(encoding, "replace").split("\n")[1:-1]
+    rows = split([line.rstrip("\r") for line in lines[:LOOKED]], separator)
+    return [row for row in rows if len(row) == width]
+
+
+def _decimal(rows: list[list[str]]) -> str:
     """The decimal mark; a comma only where commas stand in numbers and no point does."""
-    flat = [cell for row in rows for cell in row if not _clock(cell) or POINT.fullmatch(cell)]
+    columns = [[cell for cell in column if not _clock(cell)] for column in zip(*rows, strict=True)]
+    for mark, other in ((",", "."), (".", ",")):
+        if _groups(columns, mark):
+            return other
+    flat = [cell for column in columns for cell in column]
     commas = sum(1 for cell in flat if "," in cell and COMMA.fullmatch(cell))
     points = sum(1 for cell in flat if "." in cell and POINT.fullmatch(cell))
     return "," if commas > points else "."
+
+
+def _groups(columns: list[list[str]], mark: str) -> bool:
+    """Is ``mark`` a thousands mark: always before three digits, and missing below a thousand?
+
+    "850" and "1,234" in one column; decimals of a fixed number would stand in every cell.
+    """
+    grouped = re.compile(r"[+-]?[1-9]\d{0,2}(" + re.escape(mark) + r"\d{3})+")
+    mixed = False
+    for column in columns:
+        marked = [cell for cell in column if mark in cell]
+        if any(not grouped.fullmatch(cell) for cell in marked):
+            return False
+        small = [cell for cell in column if cell.lstrip("+-").isdigit()]
+        if marked and (not small or any(len(cell.lstrip("+-")) > 3 for cell in small)):
+            return False
+        mixed = mixed or bool(marked)
+    return mixed
 
 
 def _numeric(cells: list[str], decimal: str) -> bool:

@@ -38,7 +38,9 @@ def _exif(tags: dict[int, int]) -> bytes:
         return b""
     inner = 8 + 2 + 12 * (len(top) + bool(lens)) + 4
     rows = [*top, (EXIF_POINTER, inner)] if lens else top
-    return b"II*\x00" + struct.pack("<I", 8) + _directory(rows) + (_directory(lens) if lens else b"")
+    return (
+        b"II*\x00" + struct.pack("<I", 8) + _directory(rows) + (_directory(lens) if lens else b"")
+    )
 
 
 def _directory(rows: list[tuple[int, int]]) -> bytes:

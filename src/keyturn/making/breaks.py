@@ -34,7 +34,7 @@ def _sums(points: Floats, weight: Floats) -> Floats:
     z = x * x + y * y
     rows = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, z * x, z * y, z * z]) * weight
     total = np.cumsum(np.asarray(rows, np.longdouble), axis=1)
-    return np.concatenate([np.zeros((9, 1), np.longdouble), total], axis=1)  # type: ignore[return-value]
+    return np.concatenate([np.zeros((9, 1), np.longdouble), total], axis=1)
 
 
 def _costs(moments: Floats) -> tuple[Floats, Floats]:

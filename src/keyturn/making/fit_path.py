@@ -323,7 +323,7 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
         if len(found.starts) < 2:
             found = _halved(points, found)
         state = _fit(points, weight / np.sqrt(alike), found)
-        for _ in range(6):
+        for _ in range(4):
             spur = _spur(state, points, seen)
             if spur is None or len(found.starts) <= 2:
                 break

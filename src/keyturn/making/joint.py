@@ -16,7 +16,16 @@ from numpy.typing import NDArray
 
 from keyturn.errors import Place, ValueRefused
 from keyturn.making.bolting import Bolting, bolting
-from keyturn.making.joint_rows import Draws, JointRow, Local, local_of, rows_of, service_rows, worst
+from keyturn.making.joint_rows import (
+    CLIP,
+    Draws,
+    JointRow,
+    Local,
+    local_of,
+    rows_of,
+    service_rows,
+    worst,
+)
 from keyturn.making.joint_tables import Material, check_fluid, material_of, row_of, tension_area
 from keyturn.making.joint_words import (
     Retorque,
@@ -90,7 +99,7 @@ class JointResult:
     seed: int
     torque: float  # [N m] that was judged
     proposed: bool  # no torque was given: this one is proposed
-    torque_low: float  # [N m] least that seals in 19 of 20 samples
+    torque_low: float  # [N m] least that seals in 19 of 20 samples; infinite: none does
     torque_high: float  # [N m] most that bolt, thread, flange and sheet stand in 19 of 20
     preload: Band  # [N] of a bolt
     proof_share: Band  # preload over proof load
@@ -221,7 +230,11 @@ def _start_torque(joint: Joint, material: Material) -> float:
 
 def window(rows: tuple[JointRow, ...], torque: float) -> tuple[float, float]:
     """Torques between which 19 of 20 samples seal and nothing gives, from rows at ``torque``."""
-    low = [torque / max(row.ratio.p05, 1e-6) for row in rows if row.torque_helps is True]
+    low = [
+        torque / row.ratio.p05 if row.ratio.p05 > 2.0 * CLIP[0] else math.inf
+        for row in rows
+        if row.torque_helps is True
+    ]
     high = [torque * row.ratio.p05 for row in rows if row.torque_helps is False]
     return max(low, default=0.0), min(high, default=math.inf)
 
@@ -333,7 +346,8 @@ def as_plain(result: JointResult) -> dict[str, Any]:
     return {
         "verdict": result.verdict, "headline": result.headline, "rows": rows,
         "samples": result.samples, "seed": result.seed, "torque": result.torque,
-        "proposed": result.proposed, "torque_low": result.torque_low,
+        "proposed": result.proposed,
+        "torque_low": result.torque_low if math.isfinite(result.torque_low) else None,
         "torque_high": result.torque_high if math.isfinite(result.torque_high) else None,
         "wm1": result.wm1, "wm2": result.wm2, "bolt_share": result.bolt_share,
         "pattern": result.bolting.pattern,

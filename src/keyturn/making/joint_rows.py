@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from keyturn.build.schema import read_data
 from keyturn.errors import Place, ValueRefused
-from keyturn.making.joint_tables import Material, row_of, tension_area
+from keyturn.making.joint_tables import Material, bedding, row_of, tension_area
 from keyturn.making.plate import Fields, Grid, grid_of, unit_fields, weakest_path
 from keyturn.making.shape import Hole, flattened
 from keyturn.physics import gasket as sheet
@@ -289,13 +289,13 @@ def rows_of(
     tight = draws.tight(joint, material, local, torque)
     rows = _metal(joint, draws, local, pull, draws.retained(joint, material))
     rows.append(_crush(material, draws, local, tight))
-    if material.seating_stress > 0.0:
-        need = material.seating_stress * 1e-6 * draws.factor("seating")
-        ratio = weakest_path(local.grid, np.clip(tight / need[:, None, None], *CLIP))
-        rows.append(_row(
-            "seating", "contact stress on the weakest way out, after tightening", need * 1e6,
-            need * ratio * 1e6, "gasket_stress", draws, ("seating", "squeeze"), True,
-        ))  # fmt: skip
+    stress, leans = bedding(material)
+    need = stress * 1e-6 * draws.factor(leans)
+    ratio = weakest_path(local.grid, np.clip(tight / need[:, None, None], *CLIP))
+    rows.append(_row(
+        "seating", "contact stress on the weakest way out, after tightening", need * 1e6,
+        need * ratio * 1e6, "gasket_stress", draws, tuple(dict.fromkeys((leans, "squeeze"))), True,
+    ))  # fmt: skip
     rows += service_rows(joint, material, draws, local, torque)
     rows.append(_heat(joint, material, draws))
     if not listed:
@@ -308,7 +308,7 @@ def service_rows(
 ) -> list[JointRow]:
     """What is sealed with the stress that creep has left."""
     if max(joint.boost, joint.backfire) <= 0.0:
-        return []
+        return [_nothing_to_seal()]
     tight = draws.tight(joint, material, local, torque)
     left = tight * draws.retained(joint, material)[:, None, None]
     lift = draws.lift(joint, material, local, torque)
@@ -321,7 +321,8 @@ def service_rows(
 
 
 def _rank(row: JointRow) -> tuple[int, float, float]:
-    return -VERDICTS.index(row.verdict), row.p_holds, row.ratio.p50
+    chance, ratio = (-1.0 if np.isnan(v) else v for v in (row.p_holds, row.ratio.p50))
+    return -VERDICTS.index(row.verdict), chance, ratio  # what is not known before what is
 
 
 def worst(rows: tuple[JointRow, ...]) -> JointRow:
@@ -439,8 +440,17 @@ def _unlisted(joint: Joint, material: Material) -> JointRow:
     unknown = Band(float("nan"), float("nan"), float("nan"))
     return JointRow(
         "fluid", f"whether {joint.fluid} harms the sheet", unknown, unknown, "ratio", unknown,
-        float("nan"), "not proven", f"nothing is listed for {material.label} in {joint.fluid}",
+        float("nan"), "not proven", f"has no entry for {material.label} in {joint.fluid}",
         "an offcut left in the fluid for a week: thickness, weight and hardness after", None,
+    )  # fmt: skip
+
+
+def _nothing_to_seal() -> JointRow:
+    unknown = Band(float("nan"), float("nan"), float("nan"))
+    return JointRow(
+        "sealing", "contact stress left against the pressure", unknown, unknown, "sealed_pressure",
+        unknown, float("nan"), "not proven", "has no pressure stated that it must seal",
+        "the boost that a gauge shows, or the pressure of a backfire", None,
     )  # fmt: skip
 
 

@@ -92,6 +92,17 @@ def _unknown(name: str, known: tuple[str, ...], key: str) -> ValueRefused:
     )  # fmt: skip
 
 
+def bedding(material: Material) -> tuple[float, str]:
+    """Stress that beds the sheet [Pa], and the value it leans on.
+
+    Soft elastomers have a seating stress of zero in the code; they still want their least squeeze.
+    """
+    if material.seating_stress > 0.0:
+        return material.seating_stress, "seating"
+    share = material.squeeze_low / material.compressibility
+    return material.compressibility_stress * share ** (1.0 / material.stiffening), "squeeze"
+
+
 def check_fluid(material: Material, fluid: str) -> bool:
     """True when the sheet is listed for the fluid, False when nothing is known of it.
 

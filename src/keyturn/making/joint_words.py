@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -111,8 +112,9 @@ def notes_of(
     notes = [f"{material.label}: {material.boost}."] if joint.boost > 0.0 else []
     low, high = limits
     if low > high:
+        asks = f"for {low:.1f} N m" if math.isfinite(low) else "for more than any torque gives"
         notes.append(
-            f"No torque does both: sealing asks for {low:.1f} N m, the parts stand {high:.1f} N m"
+            f"No torque does both: sealing asks {asks}, the parts stand {high:.1f} N m"
             " (19 of 20). A stiffer flange, more bolts, another sheet, wider lands or a retorque"
             " help."
         )

@@ -71,7 +71,7 @@ def _largest(mask: Mask, border: Mask) -> tuple[Mask | None, bool]:
     """The largest connected piece, and whether it reaches the border of what is known."""
     import cv2
 
-    count, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), None, 4)
+    count, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
     if count < 2:
         return None, False
     best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))

@@ -263,13 +263,12 @@ class _Maker:
         if not found:
             return [], []
         order = _around([one.edge.points for one in found], self.placement)
-        kept = [(found[n].edge, found[n].circle) for n in order]
-        centres = np.array([(c.x, c.y) for _, c in kept if c is not None])
+        kept = [(found[n].edge, c) for n in order if (c := found[n].circle) is not None]
+        centres = np.array([(c.x, c.y) for _, c in kept])
         plane = self._sigma(centres)
         moved = self.placement.outline(centres)
         holes, drawn = [], []
         for n, (edge, c) in enumerate(kept):
-            assert c is not None  # noqa: S101
             centre = CIRCLE_95 * math.hypot(plane[n], c.sigma)
             across = LINE_95 * math.hypot(2.0 * self.edge_sigma, c.diameter_sigma)
             holes.append(

@@ -41,8 +41,12 @@ class Limit:
         return "passes", ""
 
 
-def limits(build: Build, result: CheckResult) -> Mapping[str, Limit]:
-    """Every limit by name; ``result`` is what `check` says of the build as described."""
+def limits(build: Build, result: CheckResult | None) -> Mapping[str, Limit]:
+    """Every limit by name; ``result`` is what `check` says of the build as described.
+
+    Without it the model has no answer: the limits that need one are left out, and nothing that is
+    held against them can be judged.
+    """
     stated = [
         Limit(
             row["name"], row["words"], row["quantity"], row.get("low"), row.get("high"),
@@ -50,7 +54,8 @@ def limits(build: Build, result: CheckResult) -> Mapping[str, Limit]:
         )
         for row in read_data("stages.toml")["limit"]
     ]  # fmt: skip
-    return {row.name: row for row in (*stated, *_modelled(build, result))}
+    modelled = _modelled(build, result) if result is not None else []
+    return {row.name: row for row in (*stated, *modelled)}
 
 
 def _modelled(build: Build, result: CheckResult) -> list[Limit]:

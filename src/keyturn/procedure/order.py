@@ -70,14 +70,20 @@ class Plan:
         return chosen(self.stages, name)
 
     def before(self, name: str) -> tuple[Stage, ...]:
-        """Every stage that has to count before this one, in the order of the job."""
+        """Every stage that has to count before this one, in the order of the job.
+
+        Before a start all of them, however long ago they were passed: what was opened since makes
+        them old. Before work on the standing car what it rests on, and what that waits for.
+        """
+        target = self.stage(name)
         found: set[str] = set()
-        waiting = [name]
+        waiting = list(target.after)
         while waiting:
-            for item in self.stage(waiting.pop()).after:
-                if item not in found:
-                    found.add(item)
-                    waiting.append(item)
+            row = self.stage(waiting.pop())
+            if row.name not in found:
+                found.add(row.name)
+                if target.starts or not self.counts(row, target):
+                    waiting += row.after
         return tuple(row for row in self.stages if row.name in found)
 
     def counts(self, stage: Stage, target: Stage) -> bool:

@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.making.joint import JointResult
+from keyturn.making.joint_tables import bedding
 from keyturn.making.shape import ClosedPath, flattened
 from keyturn.report.show import number
 from keyturn.report.svg import LINE, SMALL, THIN, Drawing, points, wrap
 
 # what a cell is, worst ground first: motif, colour, words
 KINDS = (
-    ("cross", "short", "below the seating stress"),
+    ("cross", "short", "not bedded: below the seating stress"),
     ("level", "holds", "bedded: above the seating stress, below what crushes the sheet"),
     ("grid", "tight", "above what the sheet stands: crushed"),
 )
@@ -67,7 +68,7 @@ def pressure_figure(result: JointResult, width: float = 720.0, *, inline: bool =
 def kinds_of(result: JointResult) -> NDArray[np.int64]:
     """Index into KINDS of every cell, -1 where there is no sheet."""
     pressure = result.map.pressure
-    seat = max(result.material.seating_stress, 1.0)
+    seat, _ = bedding(result.material)
     kinds = np.where(pressure < seat, 0, np.where(pressure > result.material.crush_stress, 2, 1))
     return np.where(np.isnan(pressure), -1, kinds)
 
@@ -110,8 +111,8 @@ def _legend(d: Drawing, result: JointResult, least: float, most: float, y: float
     sheet = result.material
     said = (
         f"L least {_mega(least)} MPa, G greatest {_mega(most)} MPa, mean"
-        f" {_mega(result.mean_stress.p50)} MPa, at {result.torque:.1f} N m, before creep. Seating"
-        f" stress {_mega(sheet.seating_stress)} MPa, stands {_mega(sheet.crush_stress)} MPa."
+        f" {_mega(result.mean_stress.p50)} MPa, at {result.torque:.1f} N m, before creep. Beds"
+        f" from {_mega(bedding(sheet)[0])} MPa, stands {_mega(sheet.crush_stress)} MPa."
         " Middle values; bolt friction spreads them."
     )
     y += 6

@@ -199,7 +199,7 @@ def _passes(d: Drawing, result: JointResult, numbered: dict[int, int], y: float)
             words = f"clockwise, until no bolt moves: {_listed(order)}"
             room = d.width - (400.0 if wide else 26.0)
             for n, line in enumerate(wrap(words, room, SMALL)):
-                y += 0 if wide and n == 0 else 14
+                y += 0 if wide and n == 0 else 15
                 d.text(400.0 if wide else 26.0, y, line, SMALL)
     d.line(0, y + 8, d.width, y + 8, "quiet", THIN)
     y += 24
@@ -221,10 +221,14 @@ def _percent(share: float) -> str:
 def _window(result: JointResult) -> str:
     """Between which torques it seals and nothing gives."""
     low, high = result.torque_low, result.torque_high
-    least = f"{low:.1f} N m ({in_pounds(low)[0]} lb ft)"
+    least = f"for at least {low:.1f} N m ({in_pounds(low)[0]} lb ft)"
+    if not math.isfinite(low):
+        least = "for more than any torque gives"
+    elif low <= 0.0:
+        least = "for nothing that was stated"
     most = f"{high:.1f} N m ({in_pounds(high)[0]} lb ft)" if math.isfinite(high) else "not known"
     return (
-        f"The seal asks for at least {least}; bolt, thread, flange and sheet stand up to {most};"
+        f"The seal asks {least}; bolt, thread, flange and sheet stand up to {most};"
         f" each in 19 of 20 samples. Preload about {number(result.preload.p50 / 1e3)} kN,"
         f" {_percent(result.proof_share.p50)} of the proof load. Friction lets it spread from"
         f" {number(result.preload.p05 / 1e3)} to {number(result.preload.p95 / 1e3)} kN."

@@ -98,7 +98,9 @@ def taken(text: str, file: str = "") -> tuple[Outline, list[Distance], dict[str,
                            Place(file or None, None, "reach"), str(data["reach"]),
                            "20 to 5000 mm")  # fmt: skip
     # an outline file but for the distances: read by the same rules
-    known: dict[str, Any] = {key: data[key] for key in ("name", "thickness", "hole", "port") if key in data}
+    known: dict[str, Any] = {
+        key: data[key] for key in ("name", "thickness", "hole", "port") if key in data
+    }
     shape = (
         {"rectangle": {"x": 0, "y": 0, "width": 10, "height": 10}} if "around" in outer else outer
     )

@@ -44,7 +44,7 @@ from keyturn.procedure.order import Plan
 from keyturn.system.result import Band, CheckResult
 from keyturn.tasks.check import check
 from keyturn.tasks.read import folder_of
-from keyturn.tasks.steps import SAMPLES, plan_for
+from keyturn.tasks.steps import SAMPLES, plan_for, refuse_slip
 from keyturn.tasks.steps_book import STEP, climbs, history
 
 POOL = 2000  # samples of the causes
@@ -177,6 +177,7 @@ def climb(
     manifold: str = "",
     note: str = "",
     at_least: float | None = None,
+    sure: bool = False,
     seed: int = 0,
 ) -> Climb:
     """Write down a step that was driven; what was read teaches the model too.
@@ -197,6 +198,8 @@ def climb(
         )  # fmt: skip
     values = {name: _typed(rung, name, text, model) for name, text in typed.items()}
     told = _told(rung, typed, model, rpm, manifold)
+    for reading in () if sure else told:
+        refuse_slip(reading, found, model, reading.kind)
     pressure = next((x.conditions.manifold_pressure for x in told), None)
     numbers = dict(now.bounds[rows.index(rung)])
     if pressure is not None:

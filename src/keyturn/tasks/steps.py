@@ -12,7 +12,7 @@ from keyturn import units
 from keyturn.build.model import Build
 from keyturn.build.read import load
 from keyturn.build.schema import nearest
-from keyturn.errors import Place, ValueRefused
+from keyturn.errors import CannotSolve, Place, ValueRefused
 from keyturn.evidence.reading import Reading, to_row
 from keyturn.glossary import quantity
 from keyturn.journal.readings import OF_THE_ENTRY
@@ -63,14 +63,16 @@ class Steps:
     name: str
     invented: bool
     plan: Plan
-    result: CheckResult
+    result: CheckResult | None  # None: the model of this build has no answer
     standings: tuple[Standing, ...]
     next: Stage | None  # the first stage that does not count yet
     overridden: tuple[str, ...]  # every override that was ever made, in words
     running: tuple[Timer, ...]
 
 
-def plan_for(build: Build, result: CheckResult, written: History, now: float | None = None) -> Plan:
+def plan_for(
+    build: Build, result: CheckResult | None, written: History, now: float | None = None
+) -> Plan:
     """The stages of a car with what was written down, ``now`` in seconds since 1970."""
     rows = fitted(has(build), written.opened)
     return Plan(rows, written, limits(build, result), time.time() if now is None else now)
@@ -79,7 +81,7 @@ def plan_for(build: Build, result: CheckResult, written: History, now: float | N
 def steps(build: str | Path, result: CheckResult | None = None, now: float | None = None) -> Steps:
     """How every stage stands. ``result`` spares the check when the caller has it."""
     model = load(build)
-    found = result or check(model, samples=SAMPLES)
+    found = result or _expected(model)
     with opened(folder_of(build)) as book:
         plan = plan_for(model, found, history(book), now)
     standings = tuple(plan.standings.values())
@@ -89,6 +91,14 @@ def steps(build: str | Path, result: CheckResult | None = None, now: float | Non
         next((row for row in waiting if row.hold), waiting[0] if waiting else None),
         overridden(plan.history), plan.running(),
     )  # fmt: skip
+
+
+def _expected(model: Build) -> CheckResult | None:
+    """What the model says; open items and hold points do not wait for a model that cannot."""
+    try:
+        return check(model, samples=SAMPLES)
+    except CannotSolve:
+        return None
 
 
 def written(build: str | Path) -> History:
@@ -210,7 +220,7 @@ def start_timer(
 ) -> Timer:
     """Begin a wait; the time of its beginning is in the journal, so it runs on by itself."""
     model = load(build)
-    found = result or check(model, samples=SAMPLES)
+    found = result or _expected(model)
     with opened(folder_of(build), write=True) as book, book.writing():
         plan = plan_for(model, found, history(book))
         row = plan.stage(stage)
@@ -242,7 +252,7 @@ def record(
     of unit is refused unless ``sure``. The same ``token`` is not stored twice.
     """
     model = load(build)
-    found = result or check(model, samples=SAMPLES)
+    found = result or _expected(model)
     words = one_line(note, "note", Place())
     with opened(folder_of(build), write=True) as book, book.writing():
         plan = plan_for(model, found, history(book))
@@ -357,7 +367,11 @@ def _number(item: Field, text: str, model: Build, place: Place) -> float:
 
 
 def _readings(
-    row: Stage, typed: Mapping[str, str], model: Build, result: CheckResult, sure: bool
+    row: Stage,
+    typed: Mapping[str, str],
+    model: Build,
+    result: CheckResult | None,
+    sure: bool,
 ) -> list[Reading]:
     """The fields that are readings of the car too: everything else learns from them."""
     found = []
@@ -367,18 +381,25 @@ def _readings(
             continue
         words = _in_words(row, item, said, typed, model)
         reading = to_reading(words, model, Place(key=item.name))
-        doubt = suspect(
-            reading, expected(reading, result), model.site.barometer.si,
-            model.fuel.stoichiometric.si,
-        )  # fmt: skip
-        if doubt is not None and not sure:
-            raise ValueRefused(
-                doubt.words, Place(key=item.name), typed[item.name], doubt.meant,
-                "type what was meant; or the same again with --sure when it is right",
-            )  # fmt: skip
+        if not sure:
+            refuse_slip(reading, result, model, item.name)
         possible(reading)
         found.append(reading)
     return found
+
+
+def refuse_slip(reading: Reading, result: CheckResult | None, model: Build, name: str) -> None:
+    """Refuse a number that looks like a slip of unit or zero against what the model expects."""
+    if result is None:
+        return
+    doubt = suspect(
+        reading, expected(reading, result), model.site.barometer.si, model.fuel.stoichiometric.si
+    )
+    if doubt is not None:
+        raise ValueRefused(
+            doubt.words, Place(key=name), reading.typed, doubt.meant,
+            "type what was meant; or the same again with --sure when it is right",
+        )  # fmt: skip
 
 
 def _in_words(

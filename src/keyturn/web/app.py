@@ -24,6 +24,8 @@ from keyturn.web.routes import (
     home,
     jobs,
     live,
+    make,
+    make_out,
     papers,
     parts,
     readings_file,
@@ -58,7 +60,7 @@ def create_app(config: Config) -> FastAPI:
     app.state.sessions = Sessions(app.state.shelf.root)
     app.state.pairing = Pairing()
     faults.install(app)
-    pages = (home, parts, find, readings_file, choose, papers, check)
+    pages = (home, parts, find, readings_file, choose, papers, check, make, make_out)
     for routes in (live, jobs, door, archive, units, *pages):
         app.include_router(routes.router)
     app.mount(shipped.PLACE, shipped.serve, name="static")

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from fastapi import HTTPException
+
 from keyturn.errors import FileRefused, ValueRefused
 from keyturn.making.outline_file import from_text, to_text
 from keyturn.making.shape import Outline
@@ -25,11 +27,6 @@ FOLDER = "gaskets"
 HISTORY, SEEN, FLAT = "history.json", "seen.json", "flat.jpg"
 MOST_BEFORE = 20  # texts that Undo can go back to
 MOST_PARTS = 60
-KINDS = ("joint", "callipers")  # gaskets/NAME.KIND.toml: what was typed beside an outline
-
-
-class NoSuchPart(LookupError):
-    """No outline of that name in the build."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +67,9 @@ class Part:
         folder = self.made
         if not folder.is_dir() or folder.is_symlink():
             return []
-        return sorted(path for path in folder.glob("photo-[1-5].*") if path.suffix in (".jpg", ".png"))
+        return sorted(
+            path for path in folder.glob("photo-[1-5].*") if path.suffix in (".jpg", ".png")
+        )
 
     def keep_photo(self, number: int, data: bytes, ending: str) -> None:
         """One photo in its place; an older one of that number goes."""
@@ -120,7 +119,7 @@ class Part:
         write_all(self.made, {HISTORY: json.dumps({"texts": texts}).encode()}, 0o600)
 
     def typed(self, kind: str) -> dict[str, Any]:
-        """What was typed beside the outline, as it was typed; empty without it."""
+        """What was typed for "joint" or "callipers", in NAME.KIND.toml; empty without it."""
         import tomllib
 
         path = self.file.with_suffix(f".{kind}.toml")
@@ -149,7 +148,15 @@ def part_of(car: Car, name: str) -> Part:
     """The part of that name."""
     found = next((part for part in parts(car) if part.name == name), None)
     if found is None:
-        raise NoSuchPart(name)
+        raise HTTPException(404, "there is no such part in this build")
+    return found
+
+
+def outlined(car: Car, name: str) -> Part:
+    """A part that has an outline."""
+    found = part_of(car, name)
+    if not found.there:
+        raise HTTPException(404, "there is no outline of that part yet")
     return found
 
 
@@ -174,7 +181,9 @@ def trace(
     from keyturn.web.overlay import flat_picture, seen_rows
 
     part = Part(Car(Path(folder).name, Path(folder)), name)
-    asked = task.Asked(title, snap, None if hole is None else (str(hole[0]), float(hole[1])), mirror)
+    asked = task.Asked(
+        title, snap, None if hole is None else (str(hole[0]), float(hole[1])), mirror
+    )
     lines = None if check is None else (float(check[0]), float(check[1]))
     found = task.trace(part.photos(), thickness, lines, asked, progress)
     outline = task.outline_of(found, asked)

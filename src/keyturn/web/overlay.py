@@ -53,10 +53,11 @@ def seen_rows(found: Traced, mirror: bool) -> list[dict[str, Any]]:
     for about in found.drawn:
         step = max(1, len(about.points) // MOST_POINTS)
         spots = [[round(side * float(x), 3), round(float(y), 3)] for x, y in about.points]
+        pairs = list(zip(spots, about.used, strict=True))
         rows.append({
             "name": about.name, "kind": about.kind, "seen": round(float(about.seen), 3),
             "rms": None if math.isnan(about.rms) else round(float(about.rms), 4),
-            "points": [spot for spot, used in list(zip(spots, about.used, strict=True))[::step] if used],
-            "doubted": [spot for spot, used in zip(spots, about.used, strict=True) if not used][::step],
+            "points": [spot for spot, used in pairs[::step] if used],
+            "doubted": [spot for spot, used in pairs if not used][::step],
         })  # fmt: skip
     return rows

@@ -18,12 +18,13 @@ from keyturn.report.svg import clean
 from keyturn.web.shipped import address
 from keyturn.web.words import unit_words
 
-# word in the navigation, what is behind it; Make and Drive take their place here when they exist
+# word in the navigation, what is behind it; Drive takes its place here when it exists
 PAGES = (
     ("home", "Home"),
     ("parts", "Parts"),
     ("check", "Check"),
     ("find", "Find"),
+    ("make", "Make"),
     ("papers", "Papers"),
 )
 LOOKS = ("auto", "light", "dark", "sun")

@@ -23,6 +23,8 @@ ON_A_PAGE = {
         "start the server on a folder of builds",
     "or the same again with --sure when it is right": "or say that it is right",
     "--power": "power",
+    "an outline file, as keyturn gasket trace or gasket measure writes it":
+        "an outline as Make writes it",
 }  # fmt: skip
 
 
