@@ -3,8 +3,8 @@
 The cheapest repairs that leave nothing that matters, one round of the opening readings after them,
 then the cheapest set of tests after which, with the results that these tests in fact give, the
 chance of a fault that matters is at the limit of the all-clear or below. No other way knows its
-results beforehand. Asking someone ends a case as well. Whatever any way took that ended well is a
-bound too. Tests before the repairs are not searched.
+results beforehand. Asking someone ends a case as well. What a way took that ended well by the same
+rule is looked at too. Tests before the repairs are not searched.
 """
 
 from __future__ import annotations

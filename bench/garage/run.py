@@ -56,7 +56,7 @@ def one(task: tuple[str, int, tuple[str, ...], int]) -> dict[str, Any]:
         started, car = time.process_time(), first.again()
         ledger = POLICIES[policy](car, own)
         out[policy] = {**asdict(ledger), "total": ledger.total, "repaired": car.repaired}
-        if policy != "oracle":
+        if ledger.left == ledger.left:  # it ended by the rule of the all-clear, or by asking
             ledgers.append(ledger)
         out[policy] |= {"made": car.made, "seconds": time.process_time() - started}
     if set(policies) >= {"keyturn", "oracle"}:
@@ -73,6 +73,7 @@ def cases(
     workers: int = 1,
     progress: Callable[[list[dict[str, Any]]], None] = lambda found: None,
     draws: int = DRAWS,
+    done: Sequence[dict[str, Any]] = (),
 ) -> list[dict[str, Any]]:
     """``count`` cases in equal shares of the examples; the banks are made once and shared."""
     names = sorted(path.name for path in EXAMPLES.iterdir() if path.is_dir())
@@ -87,7 +88,8 @@ def cases(
     ]
     for name in names[:count]:
         bank_of(name, draws)
-    found = []
+    found = list(done)
+    tasks = tasks[len(found) :]
     with get_context("fork").Pool(workers) if workers > 1 else nullcontext() as pool:
         for row in pool.imap(one, tasks) if pool is not None else map(one, tasks):
             found.append(row)
@@ -188,6 +190,7 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=10_000, help="of the first case")
     asked.add_argument("--workers", type=int, default=1)
     asked.add_argument("--json", type=Path)
+    asked.add_argument("--resume", action="store_true", help="go on from what --json holds")
     said = asked.parse_args()
     started = time.perf_counter()
 
@@ -200,7 +203,8 @@ def main() -> int:
             kept = {**summed(found, said.seed), "rows": found}
             said.json.write_text(json.dumps(kept, indent=1), encoding="utf-8")
 
-    found = cases(said.cases, said.seed, workers=said.workers, progress=progress)
+    done = json.loads(said.json.read_text(encoding="utf-8"))["rows"] if said.resume else []
+    found = cases(said.cases, said.seed, workers=said.workers, progress=progress, done=done)
     result = summed(found, said.seed)
     print(markdown(result))
     return 0 if all(value <= goal for _, value, goal in goals(result)) else 1

@@ -141,11 +141,8 @@ def unsourced(path: Path) -> list[dict[str, Any]]:
 
 
 # Not numbers of others: what our names mean, which keys there are, our ladder of grades (reasons
-# at its head), how a builder measures (common practice), how far a slider of ours goes; and the
-# examples, which are invented.
-OWN = (
-    "glossary.toml", "schema.toml", "grades.toml", "measurements.toml", "tries.toml", "build.toml",
-)  # fmt: skip
+# at its head), how a builder measures (common practice); and the examples, which are invented.
+OWN = ("glossary.toml", "schema.toml", "grades.toml", "measurements.toml", "build.toml")
 DATA = [
     path
     for folder in ("src/keyturn/data", "tests/published")

@@ -249,3 +249,26 @@ def test_whole_numbers_with_thousands_marks(car: Path, mark: str, pull: int) -> 
     found = import_log(car, path, confirm=True).recording
     assert found is not None
     assert column(found.path, "RPM").tolist() == speed
+
+
+def test_a_log_that_grows_is_read_again(car: Path) -> None:
+    # a recorder writes into logs/ itself
+    (car / "logs").mkdir(exist_ok=True)
+    path = car / "logs" / "live.csv"
+    path.write_text(rows(100))
+    assert import_log(car, path, confirm=True).rows == 100
+    path.write_text(rows(250))
+    assert recording(car, "live.csv").rows == 250
+    assert len(recording(car, "live.csv").times()) == 250
+
+
+def test_half_cleared_made_folder(car: Path, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    writers.comma(path)
+    first = import_log(car, path, confirm=True).recording
+    for made in sorted((car / "made" / "logs").iterdir()):
+        made.unlink()
+        assert recording(car, "log.csv") == first
+    for made in sorted((car / "made" / "logs").glob("*.json")):
+        made.write_text("{")
+        assert recording(car, "log.csv") == first

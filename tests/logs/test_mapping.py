@@ -143,6 +143,15 @@ def test_a_mixture_that_dwells_nowhere_is_asked(car: Path) -> None:
     assert any("E10" in option for option in item.options)
 
 
+def test_a_rich_idle_on_the_scale_of_petrol_is_not_taken_for_e10(car: Path) -> None:
+    # lambda 0.96 on a display of 14.7 reads 14.1, the ratio of E10
+    truth = drive(2)
+    lam = np.where(truth["lambda"] < 0.9, 0.82, 0.96) + 0.003 * np.sin(truth["time"] * 5)
+    item = bring(car, named(truth, AFR=lam * 14.7)).proposal["lambda"]
+    assert item.question
+    assert "AFR as AFR of petrol" in item.options
+
+
 def test_a_narrow_probe_in_volts_is_no_lambda(car: Path) -> None:
     truth = drive(2)
     columns = named(truth, **{"O2 (V)": 0.45 + 0.4 * np.sin(truth["time"] * 9)})
@@ -154,6 +163,22 @@ def test_a_share_or_a_percentage(car: Path, times: float, unit: str) -> None:
     truth = drive(4)
     columns = named(truth, TPS=times * np.clip((truth["manifold"] - 30e3) / 1e5, 0.02, 1.0))
     assert bring(car, columns).proposal["throttle"].unit == unit
+
+
+@pytest.mark.parametrize(("sign", "unit"), [(1.0, "deg"), (-1.0, "deg negative")])
+def test_retard_counts_up_or_down(car: Path, sign: float, unit: str) -> None:
+    truth = drive(4)
+    taken_back = np.where(truth["lambda"] < 0.9, 2.5, 0.0)
+    columns = named(truth, **{"Knock Retard (deg)": sign * taken_back})
+    brought = bring(car, columns, confirm=True)
+    assert brought.proposal["knock_retard"].unit == unit
+    assert brought.recording is not None
+    found = read_frame(brought.recording)["knock_retard"]
+    assert np.degrees(found) == pytest.approx(taken_back)
+    # and so it is remembered
+    assert bring(car, columns, "next.csv").confirmed
+    both = {**columns, "Knock Retard (deg)": 3 * np.sin(truth["time"])}
+    assert bring(car, both, "both.csv").proposal["knock_retard"].question
 
 
 def test_a_temperature_that_can_be_either_is_asked(car: Path) -> None:

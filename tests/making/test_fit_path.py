@@ -59,7 +59,7 @@ def test_bursts_of_wrong_points_leave_no_spike(seed: int) -> None:
     random = np.random.default_rng(seed)
     points, normal = noisy(ELL, seed)
     # on the straight stretches: where a corner itself is hidden nobody can know it
-    for low, high in ((20, 180), (480, 560), (700, 780)):
+    for low, high in ((20, 180), (440, 540), (660, 730)):
         at, long = int(random.integers(low, high)), int(random.integers(4, 32))
         aside = random.uniform(0.5, 2.5) * random.choice([-1.0, 1.0])
         points[at : at + long] += normal[at : at + long] * aside

@@ -13,8 +13,18 @@ sys.path.insert(0, str(Path(__file__).parent))
 from browser import CHROMIUM, DESK, PHONE, Bench, free_port, shelf
 
 
+@pytest.fixture(scope="session")
+def workers() -> Iterator[None]:
+    """Held for the session: else each server that ends would take them along."""
+    from keyturn.web.answers import cool, warm
+
+    warm()
+    yield
+    cool()
+
+
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(workers: None, tmp_path: Path) -> Iterator[Bench]:
     """A server on a shelf with the van and the pickup."""
     made = Bench(shelf(tmp_path / "builds", "van-roots", "pickup-screw"), free_port())
     made.start()
@@ -23,7 +33,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 
 
 @pytest.fixture(scope="module")
-def one_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+def one_bench(workers: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     """The same for a whole file of tests that do not get into each other's way."""
     folder = tmp_path_factory.mktemp("one")
     made = Bench(shelf(folder / "builds", "van-roots", "pickup-screw"), free_port())
@@ -38,7 +48,7 @@ def one_tab(chromium: Any, one_bench: Bench) -> Iterator[Callable[..., Any]]:
 
 
 @pytest.fixture
-def empty_bench(tmp_path: Path) -> Iterator[Bench]:
+def empty_bench(workers: None, tmp_path: Path) -> Iterator[Bench]:
     """A server on a folder with nothing in it."""
     (tmp_path / "builds").mkdir()
     made = Bench(tmp_path / "builds", free_port())

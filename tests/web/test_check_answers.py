@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
+import os
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -178,3 +184,53 @@ def test_apply_keeps_comments_and_refuses_what_is_stale(asked: TestClient, tmp_p
     undone = asked.post("/api/car/pickup-screw/parts/undo", json={})
     assert undone.status_code == 200, undone.text
     assert file.read_text() == TEXT
+
+
+def test_an_option_after_another_edit_is_applied_and_a_stale_one_is_not(asked: TestClient) -> None:
+    car, file = "/api/car/pickup-screw/check", asked.app.state.shelf.car("pickup-screw").file  # type: ignore[attr-defined]
+    seen = asked.get(f"{car}/tries").json()
+    body = {"options": [1], "revision": seen["revision"], "set": {},
+            "seen": json.loads(seen["options"][0]["seen"])}  # fmt: skip
+    assert sorted(body["seen"]) == ["wiring.contacts", "wiring.size"]
+    file.write_text(TEXT.replace('redline = "5500 rpm"', 'redline = "5600 rpm"'))
+    assert file.read_text() != TEXT
+    done = asked.post(f"{car}/apply", json=body)
+    assert done.status_code == 200, done.text
+    assert '"5600 rpm"' in file.read_text() and '"6 AWG"' in file.read_text()
+    file.write_text(TEXT.replace('size = "8 AWG"', 'size = "10 AWG"'))
+    refused = asked.post(f"{car}/apply", json=body)
+    assert refused.status_code == 409, refused.text
+    # also when only the revision is new to the page, and not what it shows
+    body["revision"] = asked.get(f"{car}/tries").json()["revision"]
+    assert asked.post(f"{car}/apply", json=body).status_code == 409
+    assert '"10 AWG"' in file.read_text()
+    file.write_text(TEXT)
+
+
+def test_what_is_seen_covers_every_key_that_is_written() -> None:
+    for name in ("van-roots", "pickup-screw", "kitcar-boost"):
+        document = parse_document(read_text(EXAMPLES / name / "build.toml"), "build.toml")
+        for row in tries(keyturn.load(EXAMPLES / name), document):
+            if row["unit"] and not row["points"]:
+                written = as_chosen(document, {row["key"]: f"{row['now']} {row['unit']}"})
+                assert set(written) <= set(json.loads(row["seen"])), row["key"]
+
+
+def test_a_server_that_is_told_to_end_leaves_nothing_behind(tmp_path: Path) -> None:
+    """SIGTERM runs no exit of the interpreter: what the workers share must be given back before."""
+    shelf(tmp_path, "van-roots")
+    with (tmp_path / "out").open("w+") as out, (tmp_path / "err").open("w+") as err:
+        command = [sys.executable, "-m", "keyturn", "serve", str(tmp_path), "--port", "0"]
+        running = subprocess.Popen(command, stdout=out, stderr=err, env=os.environ | {
+            "PYTHONPATH": str(Path(keyturn.__file__).parents[1])})  # fmt: skip
+        try:
+            until = time.monotonic() + 60
+            while "on this computer" not in (tmp_path / "out").read_text():
+                assert running.poll() is None and time.monotonic() < until
+                time.sleep(0.1)
+            running.send_signal(signal.SIGTERM)
+            running.wait(30)
+        finally:
+            running.kill()
+    assert "semaphore" not in (tmp_path / "err").read_text()
+    assert (tmp_path / "err").read_text() == ""

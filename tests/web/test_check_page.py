@@ -12,7 +12,8 @@ from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
 
 CAR = "/car/pickup-screw/check"
 WHOLE = "#stamp:not(.waits)"
-SET_POINT = '[data-key="regulator.set.value"] input'
+SET_ROW, REDLINE_ROW = '[data-key="regulator.set.value"]', '[data-key="engine.redline"]'
+SET_POINT, REDLINE = f"{SET_ROW} input", f"{REDLINE_ROW} input"
 Tab = Callable[..., Any]
 
 
@@ -101,6 +102,82 @@ def test_a_build_that_changed_meanwhile_is_not_overwritten(tab: Tab, bench: Benc
     assert "330 kPa" not in file.read_text()
 
 
+def test_two_tabs_an_apply_in_one_is_shown_in_the_other(tab: Tab, bench: Bench) -> None:
+    file = bench.root / "pickup-screw" / "build.toml"
+    here = opened(tab)
+    there = tab(DESK, here.context)
+    there.goto(CAR)
+    there.locator(WHOLE).wait_for()
+    slide(there, SET_POINT, "345")  # tried there, while here something else is written
+    there.locator(WHOLE).wait_for()
+    here.evaluate("localStorage.clear()")
+    here.reload()
+    slide(here, SET_POINT, "330")
+    slide(here, REDLINE, "5300")
+    here.get_by_role("button", name="Apply to the build").click()
+    here.get_by_text("Written into the build").wait_for()
+    there.bring_to_front()
+    there.locator(f"{REDLINE_ROW} .ends").get_by_text("in the build: 5300 rev/min").wait_for()
+    assert there.locator(REDLINE).input_value() == "5300"
+    told = there.locator("#tried-list")
+    told.get_by_text("changed elsewhere, in the build now: 330 kPa").wait_for()
+    assert there.locator(SET_POINT).input_value() == "345"
+    there.get_by_role("button", name="Apply to the build").click()
+    there.get_by_text("Not written").wait_for()
+    assert "330 kPa" in file.read_text() and "345 kPa" not in file.read_text()
+    assert violations(there) == []
+    there.get_by_role("button", name="keep mine").click()
+    there.get_by_role("button", name="Apply to the build").click()
+    there.get_by_text("Written into the build").wait_for()
+    assert "345 kPa" in file.read_text() and "5300 rpm" in file.read_text()
+
+
+def test_sliders_and_points_follow_the_units(tab: Tab, bench: Bench) -> None:
+    page = opened(tab)
+    slide(page, SET_POINT, "345")
+    page.locator("#units").click()
+    page.get_by_label("Pressure", exact=True).select_option("psi")
+    page.get_by_label("Temperature", exact=True).select_option("degF")
+    page.keyboard.press("Escape")
+    output = page.locator(f"{SET_ROW} output")
+    # 345 kPa / 6.894 757 (NIST SP 811, B.8) = 50.04 psi; 30 degC = 86 degF
+    assert output.inner_text() == "50.04 psi"
+    assert page.locator('[data-key="site.air_temperature"] output').inner_text() == "86 °F"
+    assert page.evaluate("JSON.parse(localStorage['tried:pickup-screw']).positions") == {
+        "regulator.set.value": {"text": "345 kPa", "si": 345000}
+    }
+    slide(page, SET_POINT, "45")
+    assert output.inner_text() == "45 psi"
+    page.locator(WHOLE).wait_for()
+    page.locator("#map").focus()
+    page.keyboard.press("ArrowRight")
+    assert re.search(r"[\d.]+ psi \(\d+ kPa\), [\d.]+ to", page.locator("#point").inner_text())
+    page.reload()
+    page.locator(WHOLE).wait_for()
+    output.get_by_text("45 psi").wait_for()
+    page.get_by_role("button", name="Apply to the build").click()
+    page.get_by_text("Written into the build").wait_for()
+    assert '"45 psi"' in (bench.root / "pickup-screw" / "build.toml").read_text()
+
+
+def test_on_the_phone_the_verdict_covers_no_control(tab: Tab) -> None:
+    page = opened(tab, PHONE)
+    slide(page, SET_POINT, "345")
+    page.locator(WHOLE).wait_for()
+    # from the end to the begin, as Shift+Tab goes: what has the focus comes in from above
+    hidden = page.evaluate(
+        """() => [...document.querySelectorAll('#tries input, #tries select, #tried button')]
+          .reverse().filter(box => { box.focus(); const r = box.getBoundingClientRect();
+            const top = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
+            return !(top === box || box.contains(top)); }).map(box => box.outerHTML)"""
+    )
+    assert hidden == []
+    page.locator("#envelope").evaluate("box => box.scrollIntoView()")
+    page.locator("#check.past").wait_for()
+    assert page.locator("#verdict").bounding_box()["y"] < 0
+    picture(page, "check-phone-tried", whole=False)
+
+
 def test_an_older_answer_is_never_painted_over_a_newer(tab: Tab) -> None:
     page = opened(tab)
     held: list[Any] = []
@@ -165,6 +242,7 @@ def test_a_point_of_the_envelope_tells_its_state(tab: Tab, size: dict[str, int])
     assert page.locator("#point-title").inner_text() != title
     assert violations(page) == []
     assert narrow_targets(page) == []
+    page.evaluate("scrollTo(0, 0)")
     picture(page, f"check-{'phone' if size is PHONE else 'desk'}")
 
 
@@ -205,6 +283,7 @@ def test_other_looks_have_no_violation(tab: Tab, look: str) -> None:
     page.locator("#side-a svg").first.wait_for()
     assert violations(page) == []
     assert narrow_targets(page) == []
+    page.evaluate("scrollTo(0, 0)")
     picture(page, f"check-pinned-phone-{look}")
 
 

@@ -24,6 +24,7 @@ FEW = 3  # samples that make a state
 ZERO = 6e3  # Pa around a zero or the weather that a sensor may err by
 # What a display multiplies lambda by: the numbers printed on instruments (common practice).
 AFR_SCALES = {"petrol": 14.7, "E10": 14.1, "E85": 9.765, "ethanol": 9.0, "methanol": 6.4}
+NEGATIVE = " negative"  # a retard that is logged below zero
 DWELL = 0.012  # half width around stoichiometric where a closed loop stays
 
 
@@ -154,6 +155,10 @@ def _readings(
                 found.append((f"{one.name} {side}", one.scale, one.offset + shift))
         elif one.kind == "mass flow" and kind.kind == "volume flow":
             found.append((one.name, one.scale / context.fuel_density, 0.0))
+        elif kind.name == "knock_retard":
+            for text, sign in ((one.name, 1.0), (f"{one.name}{NEGATIVE}", -1.0)):
+                if forced is None or forced.endswith(NEGATIVE) == (sign < 0):
+                    found.append((text, sign * one.scale, 0.0))
         elif one.kind == "angle" and kind.kind == "ratio":
             found.append((one.name, 1.0 / 90.0, 0.0))
         else:
@@ -162,7 +167,7 @@ def _readings(
 
 
 def _units(column: Column, kind: Kind, forced: str | None) -> list[Unit]:
-    text = (forced or "").lower().split(" of ")[0].strip()
+    text = (forced or "").lower().split(" of ")[0].removesuffix(NEGATIVE).strip()
     if forced is not None:
         one = read_unit(text)
         return [one] if one is not None and fits(one, kind) else []
@@ -231,6 +236,7 @@ def _judge(
     special = {
         "manifold_pressure": _manifold, "rail_gauge": _rail, "barometer": _barometer,
         "lambda": _lambda, "lambda_target": _lambda, "throttle": _share, "duty": _share,
+        "knock_retard": _knock,
     }.get(kind.name)  # fmt: skip
     if special is None:
         return Choice(text, scale, offset, 0, ("the values lie where they should",))
@@ -295,9 +301,23 @@ def _lambda(values: Samples, running: Samples | None, context: Context, text: st
         return (1, (f"its median is {middle:.2f}",)) if 0.6 < middle < 1.5 else None
     at = float(np.mean(np.abs(good - 1.0) < DWELL))
     around = float(np.mean(np.abs(good - 1.0) < 4 * DWELL))
-    if at > 0.12 and at > 0.5 * around:
-        return 1, (f"{100 * at:.0f} % of the running rows lie at {text.split()[-1]}'s own ratio",)
+    fuel = text.split()[-1]
+    # a slightly rich idle on the scale of petrol lies at the ratio of E10, one on the scale of E85
+    # at that of ethanol: there the dwell proves nothing
+    if at > 0.12 and at > 0.5 * around and fuel not in ("E10", "ethanol"):
+        return 1, (f"{100 * at:.0f} % of the running rows lie at {fuel}'s own ratio",)
     return 0, ("the values lie where they should",)
+
+
+def _knock(values: Samples, running: Samples | None, context: Context, text: str) -> Judged:
+    """Ignition taken back counts up from zero, or down from it; never both."""
+    lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
+    if highest <= 0.0 and lowest >= 0.0:
+        # zero throughout: either sign is the same
+        return None if text.endswith(NEGATIVE) else (1, ("no retard in this log",))
+    if lowest < -0.01:
+        return None
+    return 1, (f"it goes from zero to {np.degrees(highest):.1f} deg taken back",)
 
 
 def _share(values: Samples, running: Samples | None, context: Context, text: str) -> Judged:

@@ -25,6 +25,7 @@ SMOOTH = np.radians(14.0)  # a joint that turns less may be meant tangent
 TANGENT = np.radians(0.4)  # how exactly, at first
 EXACT = np.radians(0.01)  # and once it is taken for tangent
 GUESSED = 0.15  # [mm] standard deviation of a point that was not seen but lies on the rough contour
+HIDDEN = 20.0  # times STRAYS that is allowed where a burst was taken out
 UNSEEN = 4.0  # times that is allowed where no edge was seen
 BACK = np.radians(120.0)  # a corner sharper than that is a spur of the fit
 STRAYS = 0.15  # [mm] points farther from the path than that, several in a row: the path is wrong
@@ -74,7 +75,7 @@ def bursts(points: Floats, longest: float = LONGEST_BURST) -> NDArray[np.bool_]:
         return wrong
     runs = [[int(a) + 1, int(b)] for a, b in zip(cuts, np.roll(cuts, -1), strict=True)]
     runs[-1][1] += len(points)
-    while len(runs) > 2:
+    while len(runs) > 1:
         n = min(range(len(runs)), key=lambda k: runs[k][1] - runs[k][0])
         start, end = runs[n]
         if (end - start) * usual > longest:
@@ -312,6 +313,8 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
     # edges that come with marks had their bursts taken out where they were found
     wrong = bursts(points) if good is None else np.zeros(len(points), np.bool_)
     seen = ~wrong if good is None else good.copy()
+    points = _bridged(points, wrong)
+    slack = np.where(wrong, HIDDEN, np.where(seen, 1.0, UNSEEN))
     spacing = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
     every = max(1, round(BREAK_EVERY / max(spacing, 1e-3)))
     sigma = _noise(points, seen)
@@ -324,7 +327,7 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
             found = _halved(points, found)
         state = _fit(points, weight / np.sqrt(alike), found)
         for _ in range(4):
-            spur = _spur(state, points, seen)
+            spur = _spur(state, points, slack)
             if spur is None or len(found.starts) <= 2:
                 break
             found = breaks.Pieces(np.delete(found.starts, spur), np.delete(found.arcs, spur))
@@ -339,6 +342,15 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
     return Fitted(path, np.zeros(len(points)), seen, sigma, exact=False)
 
 
+def _bridged(points: Floats, wrong: NDArray[np.bool_]) -> Floats:
+    """The row with wrong points put on the straight line between what stands beside them."""
+    if not wrong.any():
+        return points
+    at, kept = np.arange(len(points)), np.flatnonzero(~wrong)
+    columns = [np.interp(at, kept, points[kept, n], period=len(points)) for n in (0, 1)]
+    return np.stack(columns, axis=1)
+
+
 def _near(far: NDArray[np.int64], count: int, reach: int) -> NDArray[np.bool_]:
     """The points ``far`` and ``reach`` neighbours on both sides."""
     marked = np.zeros(count, np.bool_)
@@ -347,7 +359,7 @@ def _near(far: NDArray[np.int64], count: int, reach: int) -> NDArray[np.bool_]:
     return marked
 
 
-def _spur(state: _State, points: Floats, seen: NDArray[np.bool_]) -> int | None:
+def _spur(state: _State, points: Floats, slack: Floats) -> int | None:
     """The piece at a place where the path leaves the row of points, or turns back on itself."""
     from scipy.spatial import cKDTree
     from shapely import LinearRing, distance
@@ -367,7 +379,7 @@ def _spur(state: _State, points: Floats, seen: NDArray[np.bool_]) -> int | None:
     place = a[:, None] + along[..., None] * chord[:, None] + aside[..., None] * left[:, None]
     flat = place.reshape(-1, 2)
     _, near = cKDTree(points).query(flat)
-    far = distance(shapes(flat), LinearRing(points)) / np.where(seen[near], 1.0, UNSEEN)
+    far = distance(shapes(flat), LinearRing(points)) / slack[near]
     far = far.reshape(m, -1).max(axis=1)
     long = np.hypot(*chord.T)
     turned = np.abs(_turns(state)[0])

@@ -19,7 +19,7 @@ from keyturn.making.shape import ClosedPath, Corner
 
 LIES_ON = 0.05  # [mm] rms within which a shape is taken
 FAR = 0.20  # [mm] a point this far from the shape speaks against it
-FEW = 0.03  # share of such points that is put down to wrong edges
+FEW = 0.05  # share of such points that is put down to wrong edges
 SLOT = 0.10  # [mm] corner radius this near to half of a side makes it a slot
 
 

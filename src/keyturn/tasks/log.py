@@ -124,10 +124,15 @@ def recording(build: str | Path, name: str) -> Recording:
             accepted=", ".join(recordings(build)[:20]) or "none yet: keyturn log BUILD FILE",
         )
     kept = _paths(folder, name)["recording"]
-    if kept.exists() and _paths(folder, name)["table"].exists():
-        found = from_text(kept.read_text(encoding="utf-8"), folder / ORIGINALS, folder / MADE)
-        if found.clock.exists():
-            return found
+    if _table_kept(folder, name) is not None:
+        try:
+            text = kept.read_text(encoding="utf-8")
+            found = from_text(text, folder / ORIGINALS, folder / MADE)
+            if found.clock.exists():
+                return found
+        except (OSError, ValueError, KeyError, TypeError):
+            # cleared or cut off: it is made again below
+            pass
     again = import_log(build, folder / ORIGINALS / name)
     if again.recording is None:
         raise CannotAnswer(
@@ -161,15 +166,17 @@ def _stored(folder: Path, file: Path) -> tuple[Table, str]:
         made.mkdir(parents=True, exist_ok=True)
         name = _name(originals, file)
         paths = _paths(folder, name)
-        if (originals / name).exists() and paths["about"].exists() and paths["table"].exists():
-            return _known(paths), name
+        kept = _table_kept(folder, name)
+        if kept is not None:
+            return kept, name
         with tempfile.TemporaryDirectory(dir=made, prefix=".import-") as waiting:
             table = replace(_read(file, Path(waiting) / "table"), path=paths["table"])
             if not (originals / name).exists():
                 shutil.copyfile(file, Path(waiting) / "original")
                 os.replace(Path(waiting) / "original", originals / name)
             os.replace(Path(waiting) / "table", paths["table"])
-        about = {**asdict(table), "path": table.path.name}
+        size = (originals / name).stat().st_size
+        about = {**asdict(table), "path": table.path.name, "size": size}
         write_all(made, {paths["about"].name: json.dumps(about).encode()})
     except OSError as error:
         raise FileRefused(
@@ -199,18 +206,20 @@ def _name(originals: Path, file: Path) -> str:
     raise FileRefused("too many logs of this name", place=Place(file=file.name))
 
 
-def _known(paths: Mapping[str, Path]) -> Table:
-    about = json.loads(paths["about"].read_text(encoding="utf-8"))
-    return Table(
-        **{
-            **about,
-            "path": paths["table"],
-            "columns": tuple(about["columns"]),
-            "units": tuple(about["units"]),
-            "notes": tuple(about["notes"]),
-            "refused": tuple((line, why) for line, why in about["refused"]),
-        }
-    )
+def _table_kept(folder: Path, name: str) -> Table | None:
+    """The table that was made of a log before; None if the log has grown or changed since."""
+    paths, original = _paths(folder, name), folder / ORIGINALS / name
+    try:
+        about = json.loads(paths["about"].read_text(encoding="utf-8"))
+        same = about.pop("size") == original.stat().st_size
+    except (OSError, ValueError, KeyError):
+        # made/ may be cleared at any time, also by half
+        return None
+    if not same or not paths["table"].exists():
+        return None
+    lists = {name: tuple(about[name]) for name in ("columns", "units", "notes")}
+    refused = tuple((line, why) for line, why in about["refused"])
+    return Table(**{**about, **lists, "path": paths["table"], "refused": refused})
 
 
 def _read(file: Path, target: Path) -> Table:

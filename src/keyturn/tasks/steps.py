@@ -48,7 +48,15 @@ from keyturn.procedure.stages import AREAS, NEEDS, Field, Stage, hold_rules
 from keyturn.system.result import CheckResult
 from keyturn.tasks.check import check
 from keyturn.tasks.read import folder_of
-from keyturn.tasks.steps_book import OPEN_ITEM, OVERRIDE, STEP, history, item_body
+from keyturn.tasks.steps_book import (
+    OPEN_ITEM,
+    OVERRIDE,
+    STEP,
+    history,
+    item_body,
+    marked,
+    sent,
+)
 
 SAMPLES = 200  # enough for the bands that the limits are made of
 MILESTONES = {"first fire": FIRST_FIRE, "first drive": FIRST_DRIVE, "load": "load"}
@@ -136,8 +144,9 @@ def open_item(
     needs: Iterable[str] = (),
     after: Iterable[int] = (),
     stands_before: str = "start",
+    token: str | None = None,
 ) -> Item:
-    """Enter something that is undone, loosened or left off."""
+    """Enter something that is undone, loosened or left off; the same ``token`` once only."""
     words = one_line(what, "open", Place())
     if not words:
         raise ValueRefused("what is open?", Place(key="open"), what, '"return hose loose"')
@@ -153,15 +162,17 @@ def open_item(
                 tuple(after), stands_before)  # fmt: skip
     _present(build)
     with opened(folder_of(build), write=True) as book, book.writing():
+        if (before := sent(book, token)) is not None:
+            return replace(item, at=before.id)
         there = {row.at for row in history(book).items}
         for number in item.after:
             if number not in there:
                 raise ValueRefused("no such open item", Place(key="after"), str(number))
-        entry = book.add(OPEN_ITEM, "new", item_body(item))
+        entry = book.add(OPEN_ITEM, "new", marked(item_body(item), token))
     return replace(item, at=entry.id)
 
 
-def close_item(build: str | Path, number: int, how: str) -> Item:
+def close_item(build: str | Path, number: int, how: str, token: str | None = None) -> Item:
     """Say how an open item was dealt with: tightened, marked, fitted."""
     words = one_line(how, "how", Place())
     if not words:
@@ -171,6 +182,8 @@ def close_item(build: str | Path, number: int, how: str) -> Item:
     _present(build)
     with opened(folder_of(build), write=True) as book, book.writing():
         items = {row.at: row for row in history(book).items}
+        if sent(book, token) is not None:
+            return items[number]
         if number not in items or items[number].closed is not None:
             raise ValueRefused(
                 "no open item of that number", Place(key="close"), str(number),
@@ -182,7 +195,7 @@ def close_item(build: str | Path, number: int, how: str) -> Item:
                 f"item {waiting[0]} has to be closed first: {items[waiting[0]].what}",
                 Place(key="close"), str(number),
             )  # fmt: skip
-        entry = book.add(OPEN_ITEM, "closes", {"how": words}, number)
+        entry = book.add(OPEN_ITEM, "closes", marked({"how": words}, token), number)
     return replace(items[number], closed=entry.id, how=words)
 
 
@@ -193,13 +206,24 @@ def items(build: str | Path) -> tuple[Item, ...]:
         return history(book).items
 
 
-def sweep(build: str | Path) -> tuple[Sweep, tuple[Item, ...]]:
-    """Write down that the car was walked round; what still stands before a start comes back."""
+def sweep(
+    build: str | Path, seen: Iterable[int] | None = None, token: str | None = None
+) -> tuple[Sweep, tuple[Item, ...]]:
+    """Write down that the car was walked round; what still stands before a start comes back.
+
+    ``seen`` are the numbers on the list that was carried round: another list is not swept.
+    """
     _present(build)
     with opened(folder_of(build), write=True) as book, book.writing():
         left = open_now(history(book).items)
         numbers = [row.at for row in left]
-        entry = book.add(OPEN_ITEM, "sweep", {"open": numbers})
+        entry = sent(book, token)
+        if entry is None and seen is not None and sorted(seen) != sorted(numbers):
+            raise ValueRefused(
+                "the list changed while it was carried round the car", Place(key="sweep"),
+                advice="look at what was added or closed, then sweep again",
+            )  # fmt: skip
+        entry = entry or book.add(OPEN_ITEM, "sweep", marked({"open": numbers}, token))
     return Sweep(entry.id, time.time(), tuple(numbers)), tuple(filter(before_start, left))
 
 
@@ -216,7 +240,11 @@ def scope(build: str | Path, areas: Iterable[str] | None) -> tuple[Stage, ...]:
 
 
 def start_timer(
-    build: str | Path, stage: str, name: str, result: CheckResult | None = None
+    build: str | Path,
+    stage: str,
+    name: str,
+    result: CheckResult | None = None,
+    token: str | None = None,
 ) -> Timer:
     """Begin a wait; the time of its beginning is in the journal, so it runs on by itself."""
     model = load(build)
@@ -230,9 +258,11 @@ def start_timer(
                 f"{stage} has no such timer", Place(key="timer"), name,
                 ", ".join(timers) or "none",
             )  # fmt: skip
-        _not_barred(plan, row)
-        body = {"stage": row.name, "name": name, "minutes": timers[name]}
-        entry = book.add(STEP, "timer", body)
+        entry = sent(book, token)
+        if entry is None:
+            _not_barred(plan, row)
+            body = {"stage": row.name, "name": name, "minutes": timers[name]}
+            entry = book.add(STEP, "timer", marked(body, token))
         return next(one for one in history(book).timers if one.at == entry.id)
 
 
@@ -245,19 +275,21 @@ def record(
     sure: bool = False,
     token: str | None = None,
     result: CheckResult | None = None,
+    age: float = 0.0,
 ) -> Standing:
     """Write down what was found at a stage, and how it stands then.
 
     What was begun in this session and did not fail is gone on with. A number that looks like a slip
-    of unit is refused unless ``sure``. The same ``token`` is not stored twice.
+    of unit is refused unless ``sure``. The same ``token`` is not stored twice. ``age`` are the seconds
+    since it was typed: a wait ends there, not when the record comes in.
     """
     model = load(build)
     found = result or _expected(model)
     words = one_line(note, "note", Place())
     with opened(folder_of(build), write=True) as book, book.writing():
-        plan = plan_for(model, found, history(book))
+        plan = plan_for(model, found, history(book), time.time() - max(0.0, age))
         row = plan.stage(stage)
-        if token is not None and _stored(book, token):
+        if sent(book, token) is not None:
             return plan.standings[row.name]
         _not_barred(plan, row)
         fresh = {name: _answer(row, name, text, model) for name, text in typed.items()}
@@ -266,14 +298,14 @@ def record(
         if any(item.kind == "ladder" for item in row.record):
             values["ladder"] = _climbed(book, model)
         body = {"stage": row.name, "values": values, "typed": dict(typed), "note": words}
-        book.add(STEP, "record", body | ({"token": token} if token else {}))
+        book.add(STEP, "record", marked(body, token))
         for reading in told:
             kept = {k: v for k, v in to_row(reading).items() if k not in OF_THE_ENTRY}
             book.add(READING, "new", kept)
         return plan_for(model, found, history(book)).standings[row.name]
 
 
-def override(build: str | Path, stage: str, reason: str) -> str:
+def override(build: str | Path, stage: str, reason: str, token: str | None = None) -> str:
     """Pass a hold point on a typed reason, which is shown everywhere from then on."""
     words = one_line(reason, "reason", Place())
     if len(words) < LEAST_REASON:
@@ -293,7 +325,8 @@ def override(build: str | Path, stage: str, reason: str) -> str:
             )  # fmt: skip
         if not row.hold:
             raise ValueRefused("this is no hold point; it bars nothing", typed=stage)
-        book.add(OVERRIDE, "new", {"stage": row.name, "reason": words})
+        if sent(book, token) is None:
+            book.add(OVERRIDE, "new", marked({"stage": row.name, "reason": words}, token))
     return f"{row.name} is overridden, not tested: {words}"
 
 
@@ -322,10 +355,6 @@ def _not_barred(plan: Plan, row: Stage) -> None:
             ), Place(key=row.name), accepted="every hold point before it passed, nothing open",
             advice=f'see what is in the way: keyturn steps BUILD path "{row.name}"',
         )  # fmt: skip
-
-
-def _stored(book: Journal, token: str) -> bool:
-    return any(entry.body.get("token") == token for entry in book.entries(STEP))
 
 
 def _answer(row: Stage, name: str, text: str, model: Build) -> Answer:
@@ -436,16 +465,26 @@ def _begun(plan: Plan, row: Stage) -> dict[str, Answer]:
 
 
 def _timed(plan: Plan, row: Stage) -> dict[str, Answer]:
-    """Seconds of each wait of this session; a wait ends when the next of its stage begins."""
+    """Seconds of each wait of this session."""
+    return {
+        _key(row, timer.name): max(0.0, (plan.now if end is None else end) - timer.started)
+        for timer, end in waits(plan, row)
+    }
+
+
+def waits(plan: Plan, row: Stage) -> tuple[tuple[Timer, float | None], ...]:
+    """The waits of this session that count, each with its end; None: it still runs.
+
+    A wait ends when the next of its stage begins.
+    """
     done = max((x.at for x in plan.history.records if _whole(plan, row, x)), default=0)
     own = [x for x in plan.history.timers if x.stage == row.name and x.at > done]
-    found: dict[str, Answer] = {}
-    for number, timer in enumerate(own):
-        if plan.now - timer.started > SWEEP_LASTS:
-            continue
-        end = own[number + 1].started if number + 1 < len(own) else plan.now
-        found[_key(row, timer.name)] = max(0.0, end - timer.started)
-    return found
+    ends = [*(x.started for x in own[1:]), None]
+    return tuple(
+        (timer, end)
+        for timer, end in zip(own, ends, strict=False)
+        if plan.now - timer.started <= SWEEP_LASTS
+    )
 
 
 def _whole(plan: Plan, row: Stage, record: Record) -> bool:

@@ -41,6 +41,20 @@ def climbs(journal: Journal) -> tuple[Climb, ...]:
     return tuple(rows)
 
 
+def sent(journal: Journal, token: str | None) -> Entry | None:
+    """The entry that came under that name of a device: what is sent twice is stored once."""
+    if token is None:
+        return None
+    return next(
+        (x for x in journal.entries() if x.topic in TOPICS and x.body.get("token") == token), None
+    )
+
+
+def marked(body: dict[str, Any], token: str | None) -> dict[str, Any]:
+    """A body with the name that a device gave it."""
+    return body if token is None else body | {"token": token}
+
+
 class _Found:
     """A history while its entries are read."""
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any
 
+from keyturn.build.change import value_at
 from keyturn.build.model import Build, Curve, Value
 from keyturn.build.paste import as_toml
 from keyturn.build.schema import assumed, read_data
@@ -36,6 +38,10 @@ class Try:
     choices: tuple[str, ...] = ()
     points: tuple[tuple[str, str], ...] = ()
     grade: str = ""
+    quantity: str = ""  # name in the glossary, whose units a page may show instead
+    factor: float = 1.0  # SI = number in `unit` * factor + offset
+    offset: float = 0.0
+    seen: str = ""  # what stands now under each key that is written, see `seen`
 
 
 @cache
@@ -53,7 +59,23 @@ def tries(build: Build, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         if ("needs" not in row or row["needs"] in document)
         and (made := _try(row, known.get(row["key"]), build, document)) is not None
     ]
-    return [asdict(item) for item in found]
+    return [asdict(replace(item, seen=seen(document, written(item.key)))) for item in found]
+
+
+def written(key: str) -> tuple[str, ...]:
+    """The keys that trying ``key`` may write: see `as_chosen`."""
+    base = key.removesuffix(".value")
+    return (key,) if key == base else (key, f"{base}.source", f"{base}.grade")
+
+
+def seen(document: Mapping[str, Any], keys: Iterable[str]) -> str:
+    """What stands under each key, as JSON text: whoever applies later says what was seen."""
+    return json.dumps({key: standing(document, key) for key in keys})
+
+
+def standing(document: Mapping[str, Any], key: str) -> str:
+    """What stands under one key, exactly; "null" when nothing does."""
+    return json.dumps(value_at(document, key), sort_keys=True, default=str)
 
 
 def _try(
@@ -84,9 +106,12 @@ def _try(
     if not isinstance(item, Value):
         return None
     value = float(f"{from_si(item.si, item.quantity, made.unit):.5g}")
+    zero = from_si(0.0, item.quantity, made.unit)
+    factor = 1.0 / (from_si(1.0, item.quantity, made.unit) - zero)
     return replace(
-        made, now=value, typed=item.typed, low=min(made.low, value), high=max(made.high, value)
-    )
+        made, now=value, typed=item.typed, low=min(made.low, value), high=max(made.high, value),
+        quantity=row.get("quantity", item.quantity), factor=factor, offset=-zero * factor,
+    )  # fmt: skip
 
 
 def _altitude(raw: Any, barometer: Value) -> Value:

@@ -7,6 +7,8 @@ text of the build, the changes, the number of samples and the seed: it cannot be
 
 from __future__ import annotations
 
+import atexit
+import gc
 import json
 import multiprocessing
 import os
@@ -14,7 +16,7 @@ import signal
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing import connection
@@ -130,6 +132,8 @@ class Answers:
             found = coming.result()
         except BrokenProcessPool:  # a worker was killed from outside: the next one gets new ones
             found = check(built, samples, seed)
+        except CancelledError:
+            raise Overtaken("the server is ending") from None
         finally:
             with self._lock:
                 self._coming.pop(key, None)
@@ -145,12 +149,43 @@ def _exact(changes: Changes) -> str:
 _pool: ProcessPoolExecutor | None = None
 _pool_lock = threading.Lock()
 _slots = threading.Semaphore(WORKERS)
+_users = 0
 
 
 def warm() -> None:
-    """Start the workers now, so that the first answer does not wait for them."""
+    """Start the workers now, so that the first answer does not wait for them; then `cool`."""
+    global _users
+    with _pool_lock:
+        _users += 1
     for _ in range(WORKERS):
         _submit(_ready)
+
+
+def cool() -> None:
+    """Let the workers go when the last one that called `warm` is done.
+
+    In good order, because a process that ends by a signal runs nothing at its exit: what its
+    workers share would be left behind in the system, and a warning would say so.
+    """
+    global _users
+    with _pool_lock:
+        _users = max(0, _users - 1)
+    if _users == 0:
+        _end()
+
+
+def _end() -> None:
+    global _pool
+    with _pool_lock:
+        ending, _pool = _pool, None
+    if ending is None:
+        return
+    ending.shutdown(wait=True, cancel_futures=True)
+    del ending
+    gc.collect()  # the semaphores are given back when the queues that hold them are gone
+
+
+atexit.register(_end)
 
 
 def _submit(task: Any, *given: Any) -> Future[Any]:

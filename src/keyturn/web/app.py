@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from fastapi import FastAPI
 
 from keyturn.web import faults, shipped
-from keyturn.web.answers import Answers, warm
+from keyturn.web.answers import Answers, cool, warm
 from keyturn.web.chosen import Chosen
 from keyturn.web.config import Config
 from keyturn.web.inferred import Inferred
@@ -45,6 +45,7 @@ def create_app(config: Config) -> FastAPI:
         yield
         app.state.live.close()
         app.state.jobs.close()
+        cool()
 
     app = FastAPI(
         title="keyturn", docs_url=None, redoc_url=None, openapi_url="/api/schema.json",

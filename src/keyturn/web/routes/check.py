@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import suppress
 from typing import Annotated, Any
 
@@ -11,7 +10,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.background import BackgroundTask
 from starlette.responses import JSONResponse, Response
 
-from keyturn.build.change import Change, value_at
+from keyturn.build.change import Change
+from keyturn.build.model import Build
 from keyturn.build.read import BUILD_FILE, parse_document, read_text
 from keyturn.errors import KeyturnError
 from keyturn.report.check_view import view
@@ -23,7 +23,14 @@ from keyturn.report.phrases import INVENTED, tidy
 from keyturn.report.show import probability
 from keyturn.system.cautions import cautions
 from keyturn.tasks.edit import edit
-from keyturn.tasks.tries import as_chosen, option_changes, tries, typed_changes
+from keyturn.tasks.tries import (
+    as_chosen,
+    option_changes,
+    seen,
+    standing,
+    tries,
+    typed_changes,
+)
 from keyturn.web.answers import Answers
 from keyturn.web.faults import Stale, described
 from keyturn.web.render import page
@@ -60,7 +67,7 @@ class Apply(Variant):
     """``seen`` holds what stood under each key when it was tried, as JSON text."""
 
     revision: str = Field(max_length=64)
-    seen: dict[Annotated[str, Field(max_length=120)], Text] = Field({}, max_length=40)
+    seen: dict[Annotated[str, Field(max_length=120)], Text] = Field({}, max_length=400)
 
 
 def _answers(request: Request) -> Answers:
@@ -107,11 +114,9 @@ def check_page(request: Request, name: str) -> Response:
         text = _text(car)
         build = _answers(request).build(text, {})
         document = parse_document(text, BUILD_FILE)
-        rows = tries(build, document)
-        for row in rows:
-            row["seen"] = json.dumps(value_at(document, row["key"]), sort_keys=True, default=str)
         data |= {
-            "rows": rows, "options": build.options, "invented": INVENTED if build.invented else "",
+            "rows": tries(build, document), "options": _options(build, document),
+            "invented": INVENTED if build.invented else "",
             "cautions": [tidy(item) for item in cautions(build)], "title": build.name,
         }  # fmt: skip
         # while the browser fetches the scripts, which then find their first answer ready
@@ -123,6 +128,23 @@ def check_page(request: Request, name: str) -> Response:
                 captions=CAPTIONS, shown=unit_words, **data)  # fmt: skip
     made.background = ahead
     return made
+
+
+def _options(build: Build, document: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"name": option.name, "price": option.price, "seen": seen(document, option.changes)}
+        for option in build.options
+    ]
+
+
+@router.get("/api/car/{name}/check/tries")
+def check_tries(request: Request, name: str) -> Response:
+    """What can be tried, as the build stands now: for a page that was drawn earlier."""
+    car = _car(request, name)
+    revision, text = car.revision(), _text(car)
+    build, document = _answers(request).build(text, {}), parse_document(text, BUILD_FILE)
+    return JSONResponse({"revision": revision, "rows": tries(build, document),
+                         "options": _options(build, document)})  # fmt: skip
 
 
 @router.get("/api/car/{name}/check")
@@ -190,17 +212,17 @@ def check_apply(request: Request, name: str, wanted: Apply) -> Response:
         text = _text(car)
         changes = _changes(answers, text, wanted.set, wanted.options)
         answers.build(text, changes)  # refused as it would be tried, before anything is written
-        if car.revision() != wanted.revision:
-            _not_stale(car, text, changes, wanted.seen)
+        _not_stale(car, text, changes, wanted)
         if edit(car.folder, [Change("set", key, value) for key, value in changes.items()]):
             request.app.state.live.tell(car.name, "build", {"revision": car.revision()})
     return JSONResponse({"revision": car.revision(), "written": list(changes)})
 
 
-def _not_stale(car: Car, text: str, changes: dict[str, Any], seen: dict[str, str]) -> None:
-    """Somebody wrote meanwhile: only keys that still stand as they were seen may be set."""
+def _not_stale(car: Car, text: str, changes: dict[str, Any], wanted: Apply) -> None:
+    """A key that was seen must still stand so; one that was not, in the build that was seen."""
     document = parse_document(text, BUILD_FILE)
+    meanwhile = car.revision() != wanted.revision
     for key in changes:
-        now = json.dumps(value_at(document, key), sort_keys=True, default=str)
-        if seen.get(key) != now:
+        now = standing(document, key)
+        if wanted.seen.get(key, None if meanwhile else now) != now:
             raise Stale(key, now, car.revision())

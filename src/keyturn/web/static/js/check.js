@@ -10,7 +10,8 @@ const REST = 70; // [ms] without a change after which the hand rests
 const PATIENCE = 160; // [ms] after which a newer state no longer waits for an older answer
 const at = (id) => document.getElementById(id);
 const root = at("check");
-let revision = root.dataset.seenRevision;
+let revision = root.dataset.seenRevision; // of the answer that stands here
+let known = revision; // of the values on the sliders
 const asker = Array.from(crypto.getRandomValues(new Uint32Array(3)), (n) => n.toString(36)).join("");
 let turn = 0;
 const painted = { turn: -1, bands: false };
@@ -20,6 +21,7 @@ let judged = ""; // what the verdict on the page is about
 let middle = null; // the question for middle values that is on its way: {turn, at, stop}
 let bands = null;
 let waiting = 0;
+let last = ""; // what was asked for last
 
 const width = () => Math.max(320, Math.min(720, Math.floor(at("map").clientWidth)));
 const names = () => [...shown.keys()];
@@ -27,22 +29,24 @@ const seen = () => names().filter((name) => shown.get(name));
 
 const asked = () => `${revision} ${bench.query()}`;
 
-function address(whole, figures) {
+function address(whole, figures, points) {
   const query = bench.query();
   query.set("width", width());
   query.set("figures", figures.join(","));
   if (whole) query.set("bands", "1");
   if (whole) query.set("asker", asker);
-  if (whole || envelope.open()) query.set("points", "1");
+  if (points) query.set("points", "1");
   return `/api/car/${car}/check/view?${query}`;
 }
 
 /** The bench was moved: middle values at once, bands when the hand rests. */
 function moved({ rests = false, same = false } = {}) {
   turn += 1;
+  last = asked();
   stale = new Set(names());
   bands?.stop.abort();
   bands = null;
+  envelope.older();
   bench.keep();
   showTried();
   if (!same) unjudged("bands follow", "Being worked out.");
@@ -52,6 +56,12 @@ function moved({ rests = false, same = false } = {}) {
   if (rests) askBands();
 }
 
+/** The hand let go of what was asked for already: only the bands are wanting. */
+function rested() {
+  if (last !== asked() || !at("trouble").hidden) { moved({ rests: true }); return; }
+  if (!bands && !(painted.turn === turn && painted.bands)) askBands();
+}
+
 async function askMiddle() {
   if (middle) {
     const left = middle.at + PATIENCE - performance.now();
@@ -59,25 +69,29 @@ async function askMiddle() {
     middle.stop.abort();
   }
   const mine = middle = { turn, at: performance.now(), stop: new AbortController() };
-  await question(mine, false, seen());
+  await question(mine, false, seen(), envelope.open());
   clearTimeout(mine.again);
   if (middle !== mine) return;
   middle = null;
   if (mine.turn < turn) askMiddle();
-  else if (!bands && !painted.bands) waiting = setTimeout(askBands, REST);
+  else if (!bands && (!painted.bands || stale.size)) waiting = setTimeout(askBands, REST);
 }
 
 async function askBands() {
   clearTimeout(waiting);
   bands?.stop.abort();
   const mine = bands = { turn, stop: new AbortController() };
-  await question(mine, true, names());
+  // what is in sight first: the verdict need not wait for drawings that nobody looks at
+  await question(mine, true, seen(), envelope.open());
+  if (bands === mine && painted.turn === mine.turn && painted.bands) {
+    await question(mine, true, names().filter((name) => stale.has(name)), true);
+  }
   if (bands === mine) bands = null;
 }
 
-async function question(mine, whole, figures) {
+async function question(mine, whole, figures, points) {
   try {
-    const row = await ask("GET", address(whole, figures), undefined, { signal: mine.stop.signal });
+    const row = await ask("GET", address(whole, figures, points), undefined, { signal: mine.stop.signal });
     paint(row, mine.turn);
   } catch (fault) {
     if (fault.name === "AbortError" || mine.turn < turn) return;
@@ -88,6 +102,7 @@ async function question(mine, whole, figures) {
 function paint(row, of) {
   const whole = row.level === "bands";
   if (of < painted.turn || (of === painted.turn && painted.bands && !whole)) return;
+  const first = of !== painted.turn || !painted.bands;
   painted.turn = of;
   painted.bands = whole;
   at("trouble").hidden = true;
@@ -97,9 +112,9 @@ function paint(row, of) {
     if (of === turn) stale.delete(name);
   }
   for (const name of names()) at(name).classList.toggle("stale", stale.has(name));
-  if (whole || judged !== asked()) verdict(row, whole && of === turn);
+  if ((whole && first) || judged !== asked()) verdict(row, whole && of === turn);
   if (row.map) envelope.data(row);
-  if (whole && of === turn) {
+  if (whole && first && of === turn) {
     inWordsToo(row);
     pinned.live(bench.variant());
   }
@@ -175,6 +190,12 @@ function showTried() {
     back.setAttribute("aria-label", `take back: ${one.words}`);
     back.addEventListener("click", () => { one.back(); moved({ rests: true }); });
     line.append(`${one.words} `, back);
+    if (one.now) {
+      const mine = Object.assign(document.createElement("button"), { type: "button", className: "plain gone", textContent: "keep mine" });
+      mine.setAttribute("aria-label", `keep mine: ${one.words}`);
+      mine.addEventListener("click", () => { one.mine(); showTried(); });
+      line.append(Object.assign(document.createElement("p"), { className: "fault", textContent: one.now }), mine);
+    }
     return line;
   }));
 }
@@ -184,13 +205,13 @@ async function apply() {
   button.disabled = true;
   try {
     const variant = bench.variant();
-    const row = await ask("POST", `/api/car/${car}/check/apply`, { ...variant, seen: bench.seen(), revision });
+    const row = await ask("POST", `/api/car/${car}/check/apply`, { ...variant, seen: bench.seen(), revision: known });
     revision = row.revision;
     bench.forget();
     sessionStorage.setItem(`applied:${car}`, `Written into the build: ${row.written.length} keys. Undo is on Parts.`);
     location.reload();
   } catch (fault) {
-    if (fault.row?.revision) revision = fault.row.revision;
+    if (fault.row?.kind === "stale") await renewed();
     const box = at("trouble");
     box.hidden = false;
     box.textContent = `Not written: ${inWords(fault)}`;
@@ -209,7 +230,19 @@ function discard() {
 
 function changedOutside(now) {
   revision = now;
-  say("The build was changed elsewhere; this is the answer for it. Reload to see its values on the sliders.", 12);
+  renewed();
+}
+
+/** The sliders as the build stands now; what is tried here is kept, and marked where both changed. */
+async function renewed() {
+  try {
+    const row = await ask("GET", `/api/car/${car}/check/tries`);
+    if (row.revision === known) return;
+    const other = bench.renew(row);
+    known = row.revision;
+    showTried();
+    say(`The build was changed elsewhere; this is the answer for it.${other ? " Reload to see all that can be tried now." : ""}`, 12);
+  } catch (fault) { if (!(fault instanceof Unreachable)) say(inWords(fault), 12); }
 }
 
 // --- begin ---------------------------------------------------------------------------------------
@@ -221,8 +254,11 @@ const eye = new IntersectionObserver((rows) => {
   if (painted.turn >= 0 && !bands && seen().some((name) => stale.has(name))) askMiddle();
 });
 for (const name of names()) eye.observe(at(name));
+// on a phone the verdict stays above what is set, and goes with it
+new IntersectionObserver(([row]) => root.classList.toggle("past", !row.isIntersecting && row.boundingClientRect.top < 0), { rootMargin: "-150px 0px 0px" }).observe(at("bench"));
 
-bench.start((rests) => moved({ rests }));
+bench.start((rests) => (rests ? rested() : moved()));
+document.addEventListener("units", () => { showTried(); pinned.live(bench.variant()); });
 envelope.start({ map: at("map"), cross: at("cross"), title: at("point-title"), words: at("point-words"), rows: at("point-rows") });
 pinned.start({ variant: bench.variant, words: bench.words, set: (variant) => { bench.set(variant); moved({ rests: true }); } });
 at("apply").addEventListener("click", apply);

@@ -1,6 +1,9 @@
 // A point of the envelope: touched, clicked or moved to with the arrow keys; its state in words.
+import { digits, ready, show, unitOf } from "./units.js";
+
 const fixed = (value, digits = 0) => (value === null || value === undefined ? "–" : value.toFixed(digits).replace("-", "−"));
-const psi = (kpa) => (kpa === null ? "–" : (kpa / 6.894757293168361).toFixed(0).replace("-", "−"));
+const said = (value, quantity, to) => (value === null || value === undefined ? "–" : show(value * to, quantity));
+const kpa = (value, quantity = "pressure_difference") => said(value, quantity, 1e3);
 let parts = null;
 let frame = null;
 let map = null;
@@ -28,24 +31,25 @@ function tell() {
   spot = { rpm: map.rpm[i], kpa: map.map_kpa[j] };
   const n = i * map.map_kpa.length + j;
   const whole = level === "bands";
-  parts.title.textContent = `${fixed(map.rpm[i])} rev/min, ${fixed(map.map_kpa[j])} kPa absolute`;
+  parts.title.textContent = `${fixed(map.rpm[i])} rev/min, ${kpa(map.map_kpa[j], "pressure")} absolute`;
   const part = map.parts[map.part[n]];
   const chance = whole ? `chance that everything holds here ${map.chances[map.chance[n]]}` : "middle values only, bands follow";
   parts.words.textContent = map.reachable[n]
     ? `${map.regimes[map.regime[n]]}; least headroom: ${part}; ${chance}.`
-    : `Above the full-load line (${fixed(map.full_load_kpa[i])} kPa at this speed): not reached. If it were: least headroom ${part}.`;
+    : `Above the full-load line (${kpa(map.full_load_kpa[i], "pressure")} absolute at this speed): not reached. If it were: least headroom ${part}.`;
   const band = (name) => {
     const middle = map[`${name}_kpa`][n];
-    const spread = whole ? `, ${fixed(map[`${name}_low_kpa`][n])} to ${fixed(map[`${name}_high_kpa`][n])}` : "";
-    return `${fixed(middle)} kPa (${psi(middle)} psi)${spread}`;
+    const number = (value) => (value === null ? "–" : digits(value * 1e3 / (unitOf("pressure_gauge")?.factor ?? 1e3)));
+    const spread = whole ? `, ${number(map[`${name}_low_kpa`][n])} to ${number(map[`${name}_high_kpa`][n])}` : "";
+    return `${kpa(middle)}${spread}`;
   };
   const rows = [
     ["Rail, gauge", band("rail")],
     ["Across the injector", band("across")],
     ["Duty", `${fixed(map.duty[n])} %`],
     ["Lambda", fixed(map.lambda[n], 2)],
-    ["Fuel to the engine", `${fixed(map.fuel_lph[n])} L/h`],
-    ["Full load at this speed", `${fixed(map.full_load_kpa[i])} kPa absolute`],
+    ["Fuel to the engine", said(map.fuel_lph[n], "flow", 1 / 3.6e6)],
+    ["Full load at this speed", `${kpa(map.full_load_kpa[i], "pressure")} absolute`],
   ];
   parts.rows.replaceChildren(...rows.map(([name, words]) => {
     const box = document.createElement("div");
@@ -86,6 +90,8 @@ function pressed(event) {
 
 export const envelope = {
   open: () => spot !== null,
+  /** What is known is about something else; a point that is open is told anew with each answer. */
+  older() { if (!spot) map = null; },
   data(row) {
     ({ map, frame, level } = row);
     tell();
@@ -97,5 +103,7 @@ export const envelope = {
     parts.map.addEventListener("pointermove", (event) => { if (down && event.pointerType === "mouse") touched(event); });
     addEventListener("pointerup", () => { down = false; });
     parts.map.addEventListener("keydown", pressed);
+    ready.then(tell);
+    document.addEventListener("units", tell);
   },
 };

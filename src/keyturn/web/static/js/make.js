@@ -129,7 +129,7 @@ export function render(made) {
   const fresh = made && !view?.outline && made.outline;
   view = made;
   const there = Boolean(view?.outline);
-  for (const name of ["look", "proof", "cut", "joint"]) id(name).hidden = !there;
+  for (const name of ["found", "proof", "cut", "joint"]) id(name).hidden = !there;
   id("undo").disabled = !view?.undo;
   if (view?.fault) fault("page-fault", `The outline file cannot be read: ${[view.fault.problem, ...(view.fault.faults ?? []).map((row) => `${row.where?.key ?? ""} ${row.problem}`)].join("; ")}. Mend it, or take the last change back.`);
   if (!there) return;
@@ -149,7 +149,7 @@ export function render(made) {
   id("proof-letter").href = `${place}/proof.pdf?paper=letter`;
   id("drawing").href = `${place}/drawing.svg`;
   lay();
-  if (fresh) id("look").scrollIntoView({ block: "start" });
+  if (fresh) id("found").scrollIntoView({ block: "start" });
 }
 
 function narrow({ narrow: lands, cannot }) {

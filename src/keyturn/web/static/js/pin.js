@@ -23,7 +23,7 @@ function side(id, row, words) {
   const stamp = box.querySelector(".stamp");
   stamp.className = `stamp ${row.verdict.replace(" ", "-")}`;
   stamp.textContent = row.verdict;
-  box.querySelector(".said").textContent = `${row.headline} Chance that it holds: ${row.chance}.`;
+  box.querySelector(".said").textContent = `${row.headline} Chance that it holds: ${row.chance.replace(" ", "\u00a0")}.`;
   for (const drawing of box.querySelectorAll(".drawing")) {
     // each side has ids of its own, or both would point at the patterns of the first
     const name = id.at(-1);

@@ -24,10 +24,7 @@ export function photos({ name, arrived }) {
 
   function ready() {
     const wants = missing();
-    for (const key of ["take", "choose"]) {
-      id(key).disabled = wants.length > 0;
-      document.querySelector(`label[for="${key}"]`).setAttribute("aria-disabled", wants.length > 0);
-    }
+    for (const key of ["take", "choose"]) id(key).disabled = id(`${key}-open`).disabled = wants.length > 0;
     id("trace").disabled = wants.length > 0 || !(state.count || state.before) || Boolean(state.job);
     id("first").textContent = wants.length ? `Still to be typed: ${wants.join(", ")}.` : state.count ? `${state.count} of at most ${MOST} photos are with the build.` : "";
   }
@@ -71,8 +68,10 @@ export function photos({ name, arrived }) {
     return row;
   }
 
-  id("take").addEventListener("change", () => send(id("take")));
-  id("choose").addEventListener("change", () => send(id("choose")));
+  for (const key of ["take", "choose"]) {
+    id(`${key}-open`).addEventListener("click", () => id(key).click());
+    id(key).addEventListener("change", () => send(id(key)));
+  }
 
   id("trace-form").addEventListener("submit", async (event) => {
     event.preventDefault();
