@@ -69,5 +69,5 @@ def test_a_part_that_reaches_the_frame_is_refused() -> None:
 
 
 def test_a_face_like_the_table_is_refused() -> None:
-    with pytest.raises(ValueRefused, match="part|equally bright"):
+    with pytest.raises(ValueRefused, match=r"part|equally bright"):
         segment.rough(drawn(face=0.11, table=0.1, noise=0.01))

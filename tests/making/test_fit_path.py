@@ -41,14 +41,16 @@ def apart(a: ClosedPath, b: ClosedPath) -> float:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize(
-    "path", [ELL, rectangle(5, 3, 60, 40, 8.0, 0.3), rectangle(0, 0, 50, 20, 10.0)],
+    ("path", "pieces"),
+    # the ends of the slot are written as two quarters each and are one half circle
+    [(ELL, 8), (rectangle(5, 3, 60, 40, 8.0, 0.3), 8), (rectangle(0, 0, 50, 20, 10.0), 4)],
     ids=["ell", "rectangle", "slot"],
 )  # fmt: skip
-def test_the_path_comes_back_piece_by_piece(path: ClosedPath, seed: int) -> None:
+def test_the_path_comes_back_piece_by_piece(path: ClosedPath, pieces: int, seed: int) -> None:
     points, _ = noisy(path, seed)
     found = fit_path.fit(points)
     assert found.exact
-    assert len(found.path.corners) == len(path.corners)
+    assert len(found.path.corners) == pieces
     # a sharp corner under this noise is off by a few times the noise of its two sides
     assert apart(found.path, path) < 0.1
 

@@ -25,7 +25,8 @@ def points_of(path: ClosedPath, seed: int) -> np.ndarray:
 @pytest.mark.parametrize(
     ("path", "kind"),
     [(CIRCLE, "circle"), (rectangle(3, 1, 60, 36, 9.0, 0.2), "rectangle"),
-     (rectangle(3, 1, 60, 36, 18.0, -0.4), "slot"), (rectangle(0, 0, 40, 40, 6.0, 0.7), "rectangle")],
+     (rectangle(3, 1, 60, 36, 18.0, -0.4), "slot"),
+     (rectangle(0, 0, 40, 40, 6.0, 0.7), "rectangle")],
     ids=["circle", "rectangle", "slot", "square"],
 )  # fmt: skip
 def test_the_shape_is_named_and_lies_on_the_truth(path: ClosedPath, kind: str, seed: int) -> None:

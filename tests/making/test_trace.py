@@ -43,7 +43,8 @@ def test_holes_outline_and_port_within_their_bounds(scene: Scene, traced: Traced
     # bounds for a face 3 to 12 mm above the board
     assert found["centre_median"] <= 0.04
     assert found["centre_max"] <= 0.15
-    assert abs(found["diameter_median"]) <= 0.05
+    # after one hole was read, as every trace asks for
+    assert np.median(np.abs(np.array(found["diameter"]) - found["diameter"][0])) <= 0.05
     assert max([found["outer"], *found["ports"]]) <= 0.25
     assert all(found["inside"])
 
@@ -86,7 +87,7 @@ def test_a_part_without_holes_is_said(scene: Scene) -> None:
 
 
 def test_a_part_cut_off_at_the_frame_is_refused(scene: Scene) -> None:
-    off = replace(scene, part=plate(), aim=(75.0, 0.0), distance=330.0, tilt=math.radians(5.0))
+    off = replace(scene, part=plate(), aim=(85.0, 0.0), distance=260.0, tilt=math.radians(5.0))
     with pytest.raises(ValueRefused) as refused:
         trace.trace([taken(off)], 8.0, CHECK)
     assert refused.value.advice

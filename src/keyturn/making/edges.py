@@ -160,9 +160,9 @@ def _pass(
     chosen = _chain(offset, cost)
     rows = np.arange(len(points))
     good = chosen < offset.shape[1]
-    safe = np.where(good, chosen, 0)
-    found = np.where(good, offset[rows, safe], np.nan)
-    return found, good, normal, np.where(good, height[rows, safe] / max(usual, 1e-9), 0.0)
+    taken = np.where(good, chosen, 0)
+    found = np.where(good, offset[rows, taken], np.nan)
+    return found, good, normal, np.where(good, height[rows, taken] / max(usual, 1e-9), 0.0)
 
 
 def _filled(offset: Floats, good: NDArray[np.bool_]) -> Floats:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.errors import Place, ValueRefused
-from keyturn.making import board, camera, circles, edges, fit_path, ports, rectify, segment
+from keyturn.making import board, camera, fit_path, ports, rectify, segment
 from keyturn.making.edges import Edge
 from keyturn.making.edit import snapped
 from keyturn.making.fit_path import Floats

@@ -280,8 +280,8 @@ def record(
     """Write down what was found at a stage, and how it stands then.
 
     What was begun in this session and did not fail is gone on with. A number that looks like a slip
-    of unit is refused unless ``sure``. The same ``token`` is not stored twice. ``age`` are the seconds
-    since it was typed: a wait ends there, not when the record comes in.
+    of unit is refused unless ``sure``. The same ``token`` is not stored twice. ``age`` are the
+    seconds since it was typed: a wait ends there, not when the record comes in.
     """
     model = load(build)
     found = result or _expected(model)

@@ -20,6 +20,7 @@ from keyturn.web.routes import (
     check,
     choose,
     door,
+    drive,
     find,
     home,
     jobs,
@@ -61,7 +62,7 @@ def create_app(config: Config) -> FastAPI:
     app.state.sessions = Sessions(app.state.shelf.root)
     app.state.pairing = Pairing()
     faults.install(app)
-    pages = (home, parts, find, readings_file, choose, papers, check, make, make_out)
+    pages = (home, parts, find, readings_file, choose, papers, check, make, make_out, drive)
     for routes in (live, jobs, door, archive, units, *pages):
         app.include_router(routes.router)
     app.mount(shipped.PLACE, shipped.serve, name="static")

@@ -18,13 +18,14 @@ from keyturn.report.svg import clean
 from keyturn.web.shipped import address
 from keyturn.web.words import unit_words
 
-# word in the navigation, what is behind it; Drive takes its place here when it exists
+# word in the navigation, what is behind it
 PAGES = (
     ("home", "Home"),
     ("parts", "Parts"),
     ("check", "Check"),
     ("find", "Find"),
     ("make", "Make"),
+    ("drive", "Drive"),
     ("papers", "Papers"),
 )
 LOOKS = ("auto", "light", "dark", "sun")

@@ -30,7 +30,7 @@ export function callipers({ name, arrived, typed, revision }) {
 
   function line(list, n, words, fields) {
     const box = document.createElement("div"), title = document.createElement("strong");
-    box.className = `line${Object.keys(fields).length > 3 ? " wide5" : ""}`;
+    box.className = `line n${Object.keys(fields).length}`;
     title.textContent = `${words} ${n + 1}`;
     box.append(title);
     for (const [key, said] of Object.entries(fields)) {

@@ -7,6 +7,7 @@ const kpa = (value, quantity = "pressure_difference") => said(value, quantity, 1
 let parts = null;
 let frame = null;
 let map = null;
+let old = false; // the map is that of an earlier question
 let level = "middle";
 let spot = null; // {rpm, kpa}: kept over answers, whose grids differ
 
@@ -32,6 +33,7 @@ function tell() {
   const n = i * map.map_kpa.length + j;
   const whole = level === "bands";
   parts.title.textContent = `${fixed(map.rpm[i])} rev/min, ${kpa(map.map_kpa[j], "pressure")} absolute`;
+  if (old) { parts.words.textContent = "Being worked out."; parts.rows.replaceChildren(); place(); return; }
   const part = map.parts[map.part[n]];
   const chance = whole ? `chance that everything holds here ${map.chances[map.chance[n]]}` : "middle values only, bands follow";
   parts.words.textContent = map.reachable[n]
@@ -91,9 +93,10 @@ function pressed(event) {
 export const envelope = {
   open: () => spot !== null,
   /** What is known is about something else; a point that is open is told anew with each answer. */
-  older() { if (!spot) map = null; },
+  older() { if (!spot) old = true; },
   data(row) {
     ({ map, frame, level } = row);
+    old = false;
     tell();
   },
   start(given) {

@@ -1,17 +1,15 @@
-// Readings that the journal has not acknowledged yet. Each is kept on this device under a token of
-// its own before it is sent, and sent again until the server answers; the server stores a token
-// once, so that a lost answer, a reload, a second tab or a restart never makes two of one.
+// What the journal has not acknowledged yet. Each is kept on this device under a token of its own
+// before it is sent, and sent again until the server answers; the server stores a token once, so
+// that a lost answer, a reload, a second tab or a restart never makes two of one.
 //
-//   add(typed, words) -> token      flush()      all()      drop(token)
+//   add(typed, words) -> token      flush()      all()      drop(token)      of readings
+//   box(prefix, post) makes another one; post(item, signal) sends an item
 //   document "outbox": the list changed;  document "sent": {detail: {item, answer}}
 
 import { Refused, ask, car } from "./core.js";
 
-const PREFIX = `outbox:${car}:`;
 const AGAIN = [2, 4, 8, 15, 30, 60]; // [s] between tries while nobody answers
 const PATIENCE = 15000; // [ms] for one answer
-const memory = new Map(); // where this browser stores nothing: lost with the page, and said so
-let tries = 0, timer = 0, running = null;
 
 export const changed = () => document.dispatchEvent(new Event("outbox"));
 
@@ -20,73 +18,83 @@ function token() {
   return [...crypto.getRandomValues(new Uint8Array(16))].map((n) => n.toString(16).padStart(2, "0")).join("");
 }
 
-function put(item) {
-  try { localStorage.setItem(PREFIX + item.token, JSON.stringify(item)); }
-  catch { memory.set(item.token, { ...item, page: true }); }
-  changed();
-}
+/** One such list of this device. */
+export function box(PREFIX, post) {
+  const memory = new Map(); // where this browser stores nothing: lost with the page, and said so
+  let tries = 0, timer = 0, running = null;
 
-function get(name) {
-  try { return JSON.parse(localStorage.getItem(PREFIX + name)) ?? memory.get(name) ?? null; }
-  catch { return memory.get(name) ?? null; }
-}
+  function put(item) {
+    try { localStorage.setItem(PREFIX + item.token, JSON.stringify(item)); }
+    catch { memory.set(item.token, { ...item, page: true }); }
+    changed();
+  }
 
-export function drop(name) {
-  memory.delete(name);
-  try { localStorage.removeItem(PREFIX + name); } catch { /* nothing was stored */ }
-  changed();
-}
+  function get(name) {
+    try { return JSON.parse(localStorage.getItem(PREFIX + name)) ?? memory.get(name) ?? null; }
+    catch { return memory.get(name) ?? null; }
+  }
 
-/** Every reading that is on this device only, the oldest first. */
-export function all() {
-  let names = [...memory.keys()];
-  try {
-    names = names.concat(Object.keys(localStorage).filter((name) => name.startsWith(PREFIX))
-      .map((name) => name.slice(PREFIX.length)));
-  } catch { /* memory only */ }
-  return names.map(get).filter((item) => item?.typed).sort((a, b) => a.at - b.at);
-}
+  function drop(name) {
+    memory.delete(name);
+    try { localStorage.removeItem(PREFIX + name); } catch { /* nothing was stored */ }
+    changed();
+  }
 
-export function add(typed, words) {
-  const item = { token: token(), typed, words, at: Date.now() };
-  put(item);
-  return item.token;
-}
-
-/** Send what waits, one after the other; a second call joins the first. */
-export function flush() {
-  running ??= alone(send).finally(() => { running = null; });
-  return running;
-}
-
-/** One tab at a time where the browser can say so; elsewhere the token alone keeps them apart. */
-function alone(work) {
-  return navigator.locks ? navigator.locks.request(PREFIX, work) : work();
-}
-
-async function send() {
-  clearTimeout(timer);
-  for (const { token: name } of all()) {
-    const item = get(name); // another tab may have sent it meanwhile
-    if (!item || item.fault) continue;
+  /** Every reading that is on this device only, the oldest first. */
+  function all() {
+    let names = [...memory.keys()];
     try {
-      const signal = AbortSignal.timeout(PATIENCE);
-      const answer = await ask("POST", `/api/car/${car}/read`, { ...item.typed, token: name }, { signal });
-      tries = 0;
-      drop(name);
-      document.dispatchEvent(new CustomEvent("sent", { detail: { item, answer } }));
-    } catch (fault) {
-      if (fault instanceof Refused && [404, 409, 413, 415, 422].includes(fault.status)) {
-        put({ ...item, fault: fault.row });
-        continue;
+      names = names.concat(Object.keys(localStorage).filter((name) => name.startsWith(PREFIX))
+        .map((name) => name.slice(PREFIX.length)));
+    } catch { /* memory only */ }
+    return names.map(get).filter((item) => item?.typed).sort((a, b) => a.at - b.at);
+  }
+
+  function add(typed, words) {
+    const item = { token: token(), typed, words, at: Date.now() };
+    put(item);
+    return item.token;
+  }
+
+  /** Send what waits, one after the other; a second call joins the first. */
+  function flush() {
+    running ??= alone(send).finally(() => { running = null; });
+    return running;
+  }
+
+  /** One tab at a time where the browser can say so; elsewhere the token alone keeps them apart. */
+  function alone(work) {
+    return navigator.locks ? navigator.locks.request(PREFIX, work) : work();
+  }
+
+  async function send() {
+    clearTimeout(timer);
+    for (const { token: name } of all()) {
+      const item = get(name); // another tab may have sent it meanwhile
+      if (!item || item.fault) continue;
+      try {
+        const signal = AbortSignal.timeout(PATIENCE);
+        const answer = await post(item, signal);
+        tries = 0;
+        drop(name);
+        document.dispatchEvent(new CustomEvent("sent", { detail: { item, answer } }));
+      } catch (fault) {
+        if (fault instanceof Refused && [404, 409, 413, 415, 422].includes(fault.status)) {
+          put({ ...item, fault: fault.row });
+          continue;
+        }
+        // not reached, not paired, too fast, or the server itself failed: it waits
+        timer = setTimeout(flush, 1000 * AGAIN[Math.min(tries++, AGAIN.length - 1)]);
+        return;
       }
-      // not reached, not paired, too fast, or the server itself failed: it waits
-      timer = setTimeout(flush, 1000 * AGAIN[Math.min(tries++, AGAIN.length - 1)]);
-      return;
     }
   }
+
+  document.addEventListener("linked", () => { tries = 0; flush(); });
+  addEventListener("online", flush);
+  addEventListener("storage", (event) => { if (event.key?.startsWith(PREFIX)) changed(); });
+  return { add, all, drop, flush, get };
 }
 
-document.addEventListener("linked", () => { tries = 0; flush(); });
-addEventListener("online", flush);
-addEventListener("storage", (event) => { if (event.key?.startsWith(PREFIX)) changed(); });
+export const { add, all, drop, flush } = box(`outbox:${car}:`, (item, signal) =>
+  ask("POST", `/api/car/${car}/read`, { ...item.typed, token: item.token }, { signal }));

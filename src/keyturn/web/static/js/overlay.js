@@ -52,7 +52,7 @@ export function overlay(acts) {
     const held = document.activeElement?.classList.contains("handle") ? document.activeElement.dataset.spot : null;
     frame = sight();
     svg.setAttribute("viewBox", `${frame.left} ${-frame.top} ${frame.width} ${frame.height}`);
-    svg.replaceChildren(scene(), ...handles());
+    svg.replaceChildren(scene(), names(), ...handles());
     magnify();
     if (held) svg.querySelector(`[data-spot="${held}"]`)?.focus();
   }
@@ -93,11 +93,17 @@ export function overlay(acts) {
     }
     const doubted = view.seen?.features.find((row) => row.name === (item.kind === "outer" ? "outer" : item.name))?.doubted ?? [];
     if (doubted.length) made.push(draw("path", { class: "doubt", d: crosses(doubted, 3 / scale()) }));
-    if (round || item.kind === "port") made.push(tag(item));
     return made;
   }
 
   const crosses = (spots, r) => spots.map(([x, y]) => `M ${x - r} ${-y - r} l ${2 * r} ${2 * r} m 0 ${-2 * r} l ${-2 * r} ${2 * r}`).join(" ");
+
+  /** Beside the scene: the loupe shows no words. */
+  function names() {
+    const group = draw("g");
+    group.append(...features(view.outline).filter((item) => item.kind !== "outer").map(tag));
+    return group;
+  }
 
   function tag(item) {
     const size = 12 / scale(), round = item.kind === "hole";
@@ -134,17 +140,12 @@ export function overlay(acts) {
     const start = [event.clientX, event.clientY], fine = LOUPE / box.clientWidth || 0.07;
     const by = (now) => [(now.clientX - start[0]) * fine, -(now.clientY - start[1]) * fine];
     magnify();
-    const move = (now) => { acts.move(chosen, name, ...by(now), false); follow(now); };
+    const move = (now) => acts.move(chosen, name, ...by(now), false);
     const end = (now) => {
       for (const [kind, hear] of [["pointermove", move], ["pointerup", end], ["pointercancel", end]]) target.removeEventListener(kind, hear);
       acts.move(chosen, name, ...(now.type === "pointerup" ? by(now) : [0, 0]), true);
     };
     for (const [kind, hear] of [["pointermove", move], ["pointerup", end], ["pointercancel", end]]) target.addEventListener(kind, hear);
-  }
-
-  function follow(now) {               // never under the finger
-    const at = svg.getBoundingClientRect();
-    if (!box.matches(":active")) box.classList.toggle("left", now.clientX - at.left > at.width / 2);
   }
 
   let waits = 0, gone = [0, 0];
