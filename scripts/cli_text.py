@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import os
 
-VERBS = ("new", "check", "report", "read", "find", "choose", "log", "serve", "steps")
+VERBS = (
+    "new", "check", "report", "read", "find", "choose", "steps", "log", "watch",
+    "gasket", "joint", "serve",
+)  # fmt: skip
+PARTS = {"gasket": ("board", "trace", "scan", "measure", "edit", "cut", "proof")}
 
 
 def help_of(verb: str | None = None) -> str:
@@ -14,7 +18,7 @@ def help_of(verb: str | None = None) -> str:
 
     from keyturn.cli.app import app
 
-    typed = [verb, "--help"] if verb else ["--help"]
+    typed = [*(verb or "").split(), "--help"]
     answer = CliRunner().invoke(app, typed, prog_name="keyturn", terminal_width=96)
     if answer.exit_code != 0:
         raise RuntimeError(answer.output)
@@ -29,7 +33,12 @@ def cli_page() -> str:
         "Written from the live help by `make docs`; a test fails when the two differ.\n\n"
         f"```text\n{help_of()}```\n"
     ]
-    parts += [f"\n## {verb}\n\n```text\n{help_of(verb)}```\n" for verb in VERBS]
+    for verb in VERBS:
+        parts.append(f"\n## {verb}\n\n```text\n{help_of(verb)}```\n")
+        parts += [
+            f"\n### {verb} {word}\n\n```text\n{help_of(f'{verb} {word}')}```\n"
+            for word in PARTS.get(verb, ())
+        ]
     return "".join(parts) + EXIT_CODES
 
 

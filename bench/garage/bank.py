@@ -139,7 +139,9 @@ class Mind:
         self.logs = [np.zeros(size) for size in sizes]
 
     def _later(self, row: observe.Observation, plan: observe.Plan) -> list[Numbers]:
-        """Log likelihood of a reading after a repair."""
+        """Log likelihood of a reading after a repair; empty when only "none of these" is left."""
+        if not self.spaces:
+            return []
         model, reading = self.bank.model, (row.source,)
         for n, space in enumerate(self.spaces):
             rows = renewed.widened(space.unknowns, reading)

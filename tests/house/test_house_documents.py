@@ -40,6 +40,7 @@ def test_every_verb_is_documented() -> None:
     from keyturn.cli.app import app
 
     live = {command.name or command.callback.__name__ for command in app.registered_commands}
+    live |= {group.name for group in app.registered_groups}
     assert live == set(VERBS)
     assert live == set(re.findall(r"^## (\w+)$", read("docs/cli.md"), re.M))
 

@@ -22,7 +22,7 @@ def test_the_first_page_opens_without_fault(one_tab: Tab, size: dict[str, int]) 
     assert narrow_targets(page) == []
 
 
-PAGES = ("home", "parts", "check", "find", "choose", "papers")
+PAGES = ("home", "parts", "check", "find", "make", "choose", "papers")
 
 
 def at_rest(page: Any) -> None:

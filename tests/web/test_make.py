@@ -47,6 +47,7 @@ def laid(car: Path) -> Path:
 
     made = car / "made" / "gaskets" / "lid"
     made.mkdir(parents=True, exist_ok=True)
+    (made / "history.json").unlink(missing_ok=True)
     (car / "gaskets").mkdir(exist_ok=True)
     (car / "gaskets" / "lid.toml").write_text(to_text(lid()))
     flat = np.full((456, 896), 60, np.uint8)
@@ -107,16 +108,17 @@ def test_make_is_fit_for_hands_and_screen_readers(
     page.locator("#by-callipers summary").click()
     word = "desk" if size is DESK else "phone"
     looks(page, f"make-{word}")
-    page.goto(MAKE)
-    page.wait_for_selector("body[data-ready=yes]")
-    assert violations(page) == []
-    assert narrow_targets(page) == []
-    picture(page, f"make-{word}-new")
+    if size is PHONE:
+        page.goto(MAKE)
+        page.wait_for_selector("body[data-ready=yes]")
+        assert violations(page) == []
+        assert narrow_targets(page) == []
+        picture(page, "make-phone-new")
 
 
-def test_a_hole_is_moved_by_finger_and_taken_back(tab: Tab, bench: Bench) -> None:
-    page = tab(PHONE)
-    file = opened(page, bench)
+def test_a_hole_is_moved_by_finger_and_taken_back(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(PHONE)
+    file = opened(page, one_bench)
     page.locator("#features button", has_text="hole 3").click()
     handle = page.locator('[data-spot="centre"]')
     handle.scroll_into_view_if_needed()
@@ -141,9 +143,9 @@ def test_a_hole_is_moved_by_finger_and_taken_back(tab: Tab, bench: Bench) -> Non
     assert kept(page, file, lambda part: part.holes[2].x == 92.0).holes[2].source == "photo"
 
 
-def test_everything_goes_by_the_keyboard(tab: Tab, bench: Bench) -> None:
-    page = tab(DESK)
-    file = opened(page, bench)
+def test_everything_goes_by_the_keyboard(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(DESK)
+    file = opened(page, one_bench)
     page.locator("#features button", has_text="hole 1").focus()
     page.keyboard.press("Enter")
     page.locator('[data-spot="size"]').focus()
@@ -173,9 +175,9 @@ def test_everything_goes_by_the_keyboard(tab: Tab, bench: Bench) -> None:
     assert min(corner.x for corner in grown.ports[0].corners) == pytest.approx(-76.0)
 
 
-def test_a_narrow_land_has_a_proposal_that_works(tab: Tab, bench: Bench) -> None:
-    page = tab(DESK)
-    file = opened(page, bench)
+def test_a_narrow_land_has_a_proposal_that_works(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(DESK)
+    file = opened(page, one_bench)
     row = page.locator("#narrow li", has_text="hole 6")
     # 45 - 40.2 - (6.5 + 0.6) / 2 = 1.25 mm, of the 3 mm wanted
     assert "1.2 mm to the edge" in row.inner_text() or "1.3 mm to the edge" in row.inner_text()
@@ -184,9 +186,9 @@ def test_a_narrow_land_has_a_proposal_that_works(tab: Tab, bench: Bench) -> None
     page.locator("#narrow", has_text="None").wait_for()
 
 
-def test_the_proof_confirms_or_corrects(tab: Tab, bench: Bench) -> None:
-    page = tab(DESK)
-    file = opened(page, bench)
+def test_the_proof_confirms_or_corrects(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(DESK)
+    file = opened(page, one_bench)
     with page.expect_download(timeout=60_000) as coming:
         page.get_by_role("link", name="Proof, A4").click()
     assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
@@ -201,9 +203,9 @@ def test_the_proof_confirms_or_corrects(tab: Tab, bench: Bench) -> None:
     assert part.holes[2].x == pytest.approx(92.0 * 1.004, abs=0.01)
 
 
-def test_the_joint_and_its_card(tab: Tab, bench: Bench) -> None:
-    page = tab(PHONE)
-    file = opened(page, bench)
+def test_the_joint_and_its_card(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(PHONE)
+    file = opened(page, one_bench)
     page.locator("#j-boost").fill("a lot")
     page.get_by_role("button", name="Will it seal").click()
     page.locator("#joint-fault", has_text="boost").wait_for()
@@ -225,11 +227,11 @@ def test_the_joint_and_its_card(tab: Tab, bench: Bench) -> None:
     assert b"TORQUE CARD" in Path(coming.value.path()).read_bytes()
 
 
-def test_a_cut_is_laid_out_on_a_sheet(tab: Tab, bench: Bench) -> None:
+def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
     from keyturn.making import dxf
 
-    page = tab(DESK)
-    opened(page, bench)
+    page = one_tab(DESK)
+    opened(page, one_bench)
     page.locator("#sheet").fill("150x80")
     page.get_by_role("button", name="Lay it out").click()
     page.locator("#cut-fault", has_text="larger than the sheet").wait_for()
@@ -237,7 +239,7 @@ def test_a_cut_is_laid_out_on_a_sheet(tab: Tab, bench: Bench) -> None:
     page.locator("#copies").fill("2")
     page.get_by_role("button", name="Lay it out").click()
     page.locator("#cut-says", has_text="2 parts").wait_for(timeout=60_000)
-    page.wait_for_function("() => document.getElementById('cut-picture').naturalWidth > 0")
+    assert page.locator("#cut-picture svg circle").count() == 12
     with page.expect_download(timeout=60_000) as coming:
         page.get_by_role("link", name="DXF").click()
     found = dxf.read(Path(coming.value.path()).read_bytes())
@@ -245,9 +247,9 @@ def test_a_cut_is_laid_out_on_a_sheet(tab: Tab, bench: Bench) -> None:
     picture(page, "make-desk-cut")
 
 
-def test_callipers_ask_for_the_distance_that_helps_most(tab: Tab, bench: Bench) -> None:
+def test_callipers_ask_for_the_distance_that_helps_most(one_tab: Tab, one_bench: Bench) -> None:
     """A rectangle of 60 x 40 mm, so that every distance is known by Pythagoras."""
-    page = tab(PHONE)
+    page = one_tab(PHONE)
     page.goto(MAKE)
     page.wait_for_selector("body[data-ready=yes]")
     page.get_by_label("Name of the part").fill("cover")
@@ -275,7 +277,7 @@ def test_callipers_ask_for_the_distance_that_helps_most(tab: Tab, bench: Bench) 
     page.get_by_role("button", name="Work it out").click()
     page.wait_for_url("**/make?part=cover")
     page.locator("#found").wait_for()
-    part = from_text((bench.root / "van-roots" / "gaskets" / "cover.toml").read_text())
+    part = from_text((one_bench.root / "van-roots" / "gaskets" / "cover.toml").read_text())
     far = (
         (part.holes[0].x - part.holes[2].x) ** 2 + (part.holes[0].y - part.holes[2].y) ** 2
     ) ** 0.5
@@ -284,9 +286,9 @@ def test_callipers_ask_for_the_distance_that_helps_most(tab: Tab, bench: Bench) 
     assert page.locator("#c-Distance-6-value").input_value() == f"{rows[5][2]:.2f}"
 
 
-def test_a_change_without_connection_waits_on_the_device(tab: Tab, bench: Bench) -> None:
-    page = tab(DESK)
-    file = opened(page, bench)
+def test_a_change_without_connection_waits_on_the_device(one_tab: Tab, one_bench: Bench) -> None:
+    page = one_tab(DESK)
+    file = opened(page, one_bench)
     page.locator("#features button", has_text="hole 2").click()
     page.context.set_offline(True)
     page.get_by_label("X", exact=True).fill("0.7")
@@ -300,7 +302,7 @@ def test_a_change_without_connection_waits_on_the_device(tab: Tab, bench: Bench)
     kept(page, file, lambda part: part.holes[1].x == 0.7)
 
 
-# --- the doors ------------------------------------------------------------------------------------
+# --- the doors --------------------------------------------------------------------------------
 def png(width: int, height: int, *, whole: bool = True) -> bytes:
     """A picture that says how large it is; its pixels are never looked at."""
 
@@ -379,12 +381,14 @@ def test_a_stale_change_is_not_written(tmp_path: Path) -> None:
     assert asks.get("/car/van-roots/make?part=lid").status_code == 200
 
 
-def test_half_of_the_changes_is_none(bench: Bench) -> None:
-    file = laid(bench.root / "van-roots")
-    address = f"{bench.url}/api/car/van-roots/make/lid"
+def test_half_of_the_changes_is_none(one_bench: Bench) -> None:
+    file = laid(one_bench.root / "van-roots")
+    address = f"{one_bench.url}/api/car/van-roots/make/lid"
     seen = httpx.get(address, timeout=60).json()["revision"]
     body = {"revision": seen, "changes": [{"do": "hole", "index": 0, "x": 1.0},
                                           {"do": "hole", "index": 99, "x": 1.0}]}  # fmt: skip
-    answer = httpx.post(f"{address}/change", json=body, headers={"origin": bench.url}, timeout=60)
+    answer = httpx.post(
+        f"{address}/change", json=body, headers={"origin": one_bench.url}, timeout=60
+    )
     assert answer.status_code == 422
     assert from_text(file.read_text()).holes[0].x == -92.0

@@ -18,6 +18,7 @@ from keyturn.cli.options import BuildPath, Change, Full, Json, Samples, Seed, St
 from keyturn.cli.read import read as read_verb
 from keyturn.cli.serve import serve as serve_verb
 from keyturn.cli.steps import steps as steps_verb
+from keyturn.cli.watch import watch as watch_verb
 
 WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
 
@@ -128,6 +129,7 @@ app.command("choose")(choose_verb)
 # "-3 psi" is no option
 app.command("steps", context_settings={"ignore_unknown_options": True})(steps_verb)
 app.command("log")(log_verb)
+app.command("watch")(watch_verb)
 app.add_typer(gasket_verbs, name="gasket")
 app.command("joint")(joint_verb)
 app.command("serve")(serve_verb)

@@ -49,8 +49,9 @@ class Look:
 
 
 LOOKS = {
-    "alarm": Look("LIFT", "#b00020", "diagonal-stripes", 2000.0, 4.0, (300, 100, 300, 100, 300)),
+    "alarm": Look("LIFT, STOP", "#b00020", "diagonal-stripes", 2000.0, 4.0, (300, 100, 300, 100, 300)),
     "lost": Look("NO SIGNAL", "#7a4b00", "checks", 800.0, 2.0, (800, 200)),
+    "unrecorded": Look("NOT RECORDED", "#7a4b00", "crosses", 800.0, 1.0, (400, 400)),
     "part": Look("NOT ALL WATCHED", "#4a4a4a", "dots", 0.0, 0.0, ()),
     "waiting": Look("WAITING", "#4a4a4a", "outline", 0.0, 0.0, ()),
     "ok": Look("WITHIN LIMITS", "#005a3c", "plain", 0.0, 0.0, ()),
@@ -128,6 +129,8 @@ class Judge:
     lost: dict[str, str] = field(default_factory=dict)  # channel -> words
     crossed: dict[str, str] = field(default_factory=dict)  # first words of every limit ever crossed
     down: str = ""  # why the source is gone; empty while it is there
+    unrecorded: str = ""  # why nothing is recorded; empty while it is
+    derived: bool = False  # pressure across the injector is rail less manifold, and not measured
     primed: bool = False
 
     def see(self, now: float, live: Live) -> tuple[Change, ...]:
@@ -157,6 +160,8 @@ class Judge:
             return Status("alarm", words, unwatched)
         if losses:
             return Status("lost", words, unwatched)
+        if self.unrecorded:
+            return Status("unrecorded", (self.unrecorded,), unwatched)
         if not seen.intersection(PRESSURE):
             return Status("waiting", ("no pressure came yet",), unwatched)
         blind = self._blind(seen)
@@ -223,6 +228,9 @@ class Judge:
     ) -> Iterator[Crossing]:
         """Every limit of the step as it stands, the pressure first."""
         values = {name: value for name, (value, _) in fresh.items()}
+        if self.derived:
+            # judged by the rail itself: it knows how far apart in time the two were taken
+            values.pop("across_injector", None)
         speed = values.get("engine_speed")
         # without engine speed it is taken to run: what is not known excuses nothing
         runs = speed is None or speed >= RUNS
@@ -254,7 +262,7 @@ class Judge:
             return
         self.primed |= below <= 0.0
         due = runs if self.numbers.mode != "key-on" else self._due(now)
-        channel = "across_injector" if "across_injector" in values else "rail_gauge"
+        channel = "across_injector" if "across_injector" in fresh else "rail_gauge"
         words = f"FUEL PRESSURE {below / 1e3:.0f} kPa below its abort number"
         yield Crossing("pressure", channel, due and below > 0.0, HOLD, words)
         hard = due and together and below > HARD

@@ -110,7 +110,15 @@ def calm(log: Derived, values: Samples, seconds: float = 0.25) -> Samples:
     """A running mean, so that the noise of single rows passes no limit."""
     from scipy.ndimage import uniform_filter1d
 
-    found: Samples = uniform_filter1d(values, max(1, round(seconds * log.rate)))
+    width = max(1, round(seconds * log.rate))
+    there = np.isfinite(values)
+    if there.all():
+        whole: Samples = uniform_filter1d(values, width)
+        return whole
+    # the filter sums as it goes: one NaN would spoil everything behind it
+    total = uniform_filter1d(np.where(there, values, 0.0), width)
+    count = uniform_filter1d(there.astype(np.float64), width)
+    found: Samples = np.where(there, total / np.maximum(count, 0.5 / width), np.nan)
     return found
 
 

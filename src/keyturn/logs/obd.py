@@ -15,7 +15,15 @@ from threading import Event
 from typing import Any
 
 from keyturn.build.schema import read_data
-from keyturn.logs.can_bus import FUNCTIONAL, FUNCTIONAL_29, AskingBus, Put, SourceLost, package
+from keyturn.logs.can_bus import (
+    FUNCTIONAL,
+    FUNCTIONAL_29,
+    AskingBus,
+    Frame,
+    Put,
+    SourceLost,
+    package,
+)
 from keyturn.logs.live import Sample
 
 ANSWER = 0x41
@@ -114,7 +122,7 @@ class Transport:
     extended: bool = False
     open: dict[int, Gathered] = field(default_factory=dict)
 
-    def take(self, frame: Any) -> tuple[bytes | None, bool]:
+    def take(self, frame: Frame) -> tuple[bytes | None, bool]:
         """A whole payload once there is one, and whether a flow control is due."""
         data, unit = bytes(frame.data), frame.arbitration_id
         kind = data[0] >> 4 if data else -1
@@ -141,12 +149,12 @@ class Transport:
         del self.open[unit]
         return bytes(waiting.data[: waiting.length]), False
 
-    def is_answer(self, frame: Any) -> bool:
+    def is_answer(self, frame: Frame) -> bool:
         """Whether the frame comes from a unit that answers diagnostics."""
         if frame.is_extended_id != self.extended or frame.is_remote_frame or frame.is_error_frame:
             return False
         if self.extended:
-            return bool(frame.arbitration_id & ~0xFF == 0x18DAF100)
+            return frame.arbitration_id & ~0xFF == 0x18DAF100
         return 0x7E8 <= frame.arbitration_id <= 0x7EF
 
     def asked_at(self, unit: int) -> int:
@@ -186,7 +194,7 @@ class Poller:
                 samples = [s for pid, data in parted(answer) for s in decode(pid, data)]
                 if samples:
                     put(samples, self._clock())
-                elif len(part) > 1 and self._silent < 3:
+                elif len(part) > 1 and self._silent < 3 and not stop.is_set():
                     self.together = False
 
     def discover(self, stop: Event) -> None:

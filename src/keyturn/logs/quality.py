@@ -64,8 +64,11 @@ def missing(frame: Frame) -> tuple[Refusal, ...]:
         (("knock_retard",), "knock", "knock retard"),
     )
     return tuple(
-        Refusal(what, f"not recorded: {words}", f"record {words}, {LEAST_RATE:.0f} rows a second"
-                " or more")  # fmt: skip
+        Refusal(
+            what,
+            f"not recorded: {words}",
+            f"record {words}, {LEAST_RATE:.0f} rows a second or more",
+        )
         for names, what, words in rows
         if not any(name in frame for name in names)
     )

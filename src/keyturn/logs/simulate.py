@@ -143,6 +143,7 @@ def _truth(
         "rail_gauge": solved.rail_gauge[1],
         "duty": np.where(standing | overrun, 0.0, share),
         "lambda": np.where(standing, 1.0, np.where(overrun, 1.6, lean)),
+        "lambda_target": np.where(standing, 1.0, duty.wanted_lambda[1]),
         "voltage": volts,
         "fuel_temperature": build.fuel.temperature.si + warm * (3.0 if cause == "heat" else 1.0),
         "inlet_temperature": outside + (charge - outside) * np.clip(load, 0.0, 1.0),

@@ -15,6 +15,7 @@ from keyturn.logs.frame import Samples
 STEADY_FOR = 2.0  # [s] shortest steady stretch
 WITHIN_SPEED = 2.5  # [1/s] 150 rev/min from least to greatest in a second
 WITHIN_PRESSURE = 6.0e3  # [Pa] manifold, from least to greatest in a second
+WITHIN_RAIL = 3.0e4  # [Pa] rail, engine off, from least to greatest in half a second
 PULL_FOR = 1.0  # [s] shortest pull
 WIDE_OPEN = 0.85  # throttle
 PULL_GAIN = 1.08  # speed at the end of a pull over that at its start
@@ -55,7 +56,7 @@ def stretches(build: Build, log: Derived) -> tuple[Stretch, ...]:
     speed = log.frame["engine_speed"]
     pull = _pulling(build, log)
     steady = _steady(log) & ~pull
-    standing = steady & (speed < TURNING)
+    standing = steady & (speed < TURNING) & _primed_or_not(log)
     turning = steady & (speed >= TURNING)
     found = [_stretch(log, "key-on", "key-on", *ends) for ends in _runs(log, standing, STEADY_FOR)]
     for ends in _runs(log, turning, STEADY_FOR):
@@ -75,7 +76,7 @@ def _stretch(log: Derived, kind: str, state: str, first: int, last: int) -> Stre
 
 
 def _state(build: Build, log: Derived, first: int, last: int) -> str:
-    speed = float(np.nanmean(log.frame["engine_speed"][first : last + 1]))
+    speed = float(log.frame["engine_speed"][first : last + 1].mean())
     if speed <= 1.3 * build.engine.idle.si:
         return "idle"
     return "held-speed"
@@ -92,6 +93,19 @@ def _steady(log: Derived) -> NDArray[np.bool_]:
             continue
         values = uniform_filter1d(np.nan_to_num(log.frame[name], nan=-1e9), short)
         calm &= maximum_filter1d(values, width) - minimum_filter1d(values, width) < within
+    return calm
+
+
+def _primed_or_not(log: Derived) -> NDArray[np.bool_]:
+    """Engine off: the pump runs or it does not; what lies between is neither."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    if "rail_gauge" not in log.frame:
+        return np.ones(len(log.frame), dtype=bool)
+    rail, width = np.nan_to_num(log.frame["rail_gauge"], nan=-1e9), max(2, round(0.5 * log.rate))
+    calm: NDArray[np.bool_] = (
+        maximum_filter1d(rail, width) - minimum_filter1d(rail, width) < WITHIN_RAIL
+    )
     return calm
 
 

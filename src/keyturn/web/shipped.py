@@ -8,6 +8,7 @@ page does, and a browser keeps all of it until a new keyturn comes.
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import mimetypes
 from functools import cache
@@ -40,6 +41,16 @@ def shipped() -> dict[str, bytes]:
 
 
 @cache
+def squeezed() -> dict[str, bytes]:
+    """The same of scripts and styles, as they travel to a browser that takes gzip."""
+    return {
+        name: gzip.compress(data, 9, mtime=0)
+        for name, data in shipped().items()
+        if name.endswith((".js", ".css"))
+    }
+
+
+@cache
 def version() -> str:
     """Another one whenever any of the files is."""
     sums = [name.encode() + hashlib.sha256(data).digest() for name, data in shipped().items()]
@@ -66,5 +77,14 @@ async def serve(scope: Scope, receive: Receive, send: Send) -> None:
         kind = TYPES.get(suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
         # a page of an older keyturn may still ask for its own version: it gets ours, unkept
         kept = FOREVER if asked == version() else "no-store"
-        answer = Response(data, 200, {"cache-control": kept}, kind)
+        headers = {"cache-control": kept, "vary": "accept-encoding"}
+        if name in squeezed() and _takes_gzip(scope):
+            data, headers["content-encoding"] = squeezed()[name], "gzip"
+        answer = Response(data, 200, headers, kind)
     await answer(scope, receive, send)
+
+
+def _takes_gzip(scope: Scope) -> bool:
+    asked = [value for key, value in scope["headers"] if key == b"accept-encoding"]
+    words = [word.strip() for value in asked for word in value.lower().split(b",")]
+    return b"gzip" in words

@@ -22,6 +22,9 @@ ON_A_PAGE = {
     "start it on a folder of builds: keyturn serve FOLDER":
         "start the server on a folder of builds",
     "or the same again with --sure when it is right": "or say that it is right",
+    "keyturn steps BUILD record ": "",
+    "keyturn steps BUILD path ": "",
+    "stored with: keyturn read BUILD": "stored on Find",
     "--power": "power",
     "an outline file, as keyturn gasket trace or gasket measure writes it":
         "an outline as Make writes it",

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from keyturn.build.read import load, read_text
 from keyturn.errors import CannotAnswer, CannotSolve, KeyturnError
 from keyturn.procedure.evidence import Standing
+from keyturn.procedure.ladder import Ladder
 from keyturn.report.card import card_pdf
 from keyturn.report.steps_words import ladder_json, to_json, verdict_words
 from keyturn.system.result import CheckResult
@@ -125,11 +126,17 @@ def _result(request: Request, car: Car) -> CheckResult | None:
 # --- pages and their pieces -------------------------------------------------------------------
 @router.get("/car/{name}/drive", include_in_schema=False)
 def drive_page(request: Request, name: str, to: Target = "first fire") -> Response:
-    """Hold points and open items at once; the page asks for the ladder afterwards."""
+    """Hold points and open items at once where the model's answer is known already.
+
+    Else the page asks for them, and for the ladder in any case.
+    """
     car = _car(request, name)
+    answers: Answers = request.app.state.answers
+    known = answers.kept(read_text(car.file), {}, SAMPLES, SEED) is not None
+    found = _steps(request, car, to) if known else {"view": None, "last": -1}
     return page(
         request, "drive.html", car=car, here="drive", invented=load(car.folder).invented,
-        areas=drive_view.AREA_WORDS, needs=drive_view.NEEDS, **_steps(request, car, to),
+        areas=drive_view.AREA_WORDS, needs=drive_view.NEEDS, to=to, **found,
     )  # fmt: skip
 
 
@@ -170,7 +177,7 @@ def _steps(request: Request, car: Car, to: str) -> dict[str, Any]:
     return {"view": drive_view.steps(now, to), "last": last}
 
 
-def _ladder(request: Request, car: Car, at_least: float | None) -> ladder_task.Ladder:
+def _ladder(request: Request, car: Car, at_least: float | None) -> Ladder:
     result = _result(request, car)
     if result is None:
         raise CannotAnswer(

@@ -152,7 +152,10 @@ async function refresh() {
   const mine = ++asked;
   try {
     const made = await piece(`/car/${car}/drive/steps?to=${encodeURIComponent(to)}`);
-    if (mine === asked && Number(made.querySelector("#state").dataset.last) >= Number(id("state").dataset.last)) swap(id("steps"), made);
+    if (mine === asked && Number(made.querySelector("#state").dataset.last) >= Number(id("state").dataset.last)) {
+      swap(id("steps"), made);
+      id("steps").removeAttribute("aria-busy");
+    }
   } catch { /* no connection: what is shown stays, `linked` asks again */ }
 }
 
@@ -324,7 +327,7 @@ function enter(words, area) {
 }
 
 // --- start ------------------------------------------------------------------------------------------------
-onLive("journal", ({ last }) => { if (last !== Number(id("state").dataset.last)) { refresh(); climb(); } });
+onLive("journal", ({ last }) => { if (!id("steps").ariaBusy && last !== Number(id("state").dataset.last)) { refresh(); climb(); } });
 onLive("build", ({ revision }) => {
   if (revision !== document.body.dataset.revision) { document.body.dataset.revision = revision; refresh(); climb(); }
 });
@@ -336,5 +339,5 @@ synchronise();
 setInterval(tick, 500);
 waiting();
 sent.flush();
-if (to !== id("state").dataset.to) refresh();
+if (to !== id("state").dataset.to || id("steps").ariaBusy) refresh();
 climb();

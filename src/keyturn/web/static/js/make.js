@@ -223,6 +223,18 @@ function lay() {
   for (const kind of ["dxf", "svg"]) id(`cut-${kind}`).href = `${place}/cut.${kind}?${query()}`;
 }
 id("cut-form").addEventListener("input", lay);
+
+/** The very file that is handed out, its lines drawn as wide as a screen needs. */
+async function shown(words) {
+  const answer = await fetch(`/car/${car}/make/${part}/cut.svg?${query()}`, { credentials: "same-origin" });
+  if (!answer.ok) return;
+  const drawing = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
+  for (const name of ["width", "height"]) drawing.removeAttribute(name);
+  drawing.setAttribute("role", "img");
+  drawing.setAttribute("aria-label", `What is cut: ${words}`);
+  id("cut-picture").replaceChildren(document.importNode(drawing, true));
+  id("cut-picture").hidden = false;
+}
 id("cut-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   fault("cut-fault", "");
@@ -230,9 +242,7 @@ id("cut-form").addEventListener("submit", async (event) => {
   try {
     const made = await ask("GET", `${api("cut")}?${query()}`);
     id("cut-says").replaceChildren(...[...made.words, ...made.answer.narrow].map((words) => Object.assign(document.createElement("p"), { textContent: words })));
-    id("cut-picture").src = `/car/${car}/make/${part}/cut.svg?${query()}`;
-    id("cut-picture").alt = `What is cut: ${made.words[0]}`;
-    id("cut-picture").hidden = false;
+    await shown(made.words[0]);
     lay();
   } catch (refused) { id("cut-says").replaceChildren(); fault("cut-fault", inWords(refused)); }
 });

@@ -19,33 +19,33 @@ function token() {
 }
 
 /** One such list of this device. */
-export function box(PREFIX, post) {
+export function box(prefix, post) {
   const memory = new Map(); // where this browser stores nothing: lost with the page, and said so
   let tries = 0, timer = 0, running = null;
 
   function put(item) {
-    try { localStorage.setItem(PREFIX + item.token, JSON.stringify(item)); }
+    try { localStorage.setItem(prefix + item.token, JSON.stringify(item)); }
     catch { memory.set(item.token, { ...item, page: true }); }
     changed();
   }
 
   function get(name) {
-    try { return JSON.parse(localStorage.getItem(PREFIX + name)) ?? memory.get(name) ?? null; }
+    try { return JSON.parse(localStorage.getItem(prefix + name)) ?? memory.get(name) ?? null; }
     catch { return memory.get(name) ?? null; }
   }
 
   function drop(name) {
     memory.delete(name);
-    try { localStorage.removeItem(PREFIX + name); } catch { /* nothing was stored */ }
+    try { localStorage.removeItem(prefix + name); } catch { /* nothing was stored */ }
     changed();
   }
 
-  /** Every reading that is on this device only, the oldest first. */
+  /** Everything that is on this device only, the oldest first. */
   function all() {
     let names = [...memory.keys()];
     try {
-      names = names.concat(Object.keys(localStorage).filter((name) => name.startsWith(PREFIX))
-        .map((name) => name.slice(PREFIX.length)));
+      names = names.concat(Object.keys(localStorage).filter((name) => name.startsWith(prefix))
+        .map((name) => name.slice(prefix.length)));
     } catch { /* memory only */ }
     return names.map(get).filter((item) => item?.typed).sort((a, b) => a.at - b.at);
   }
@@ -56,15 +56,16 @@ export function box(PREFIX, post) {
     return item.token;
   }
 
-  /** Send what waits, one after the other; a second call joins the first. */
+  /** Send what waits, one after the other; a call while that is done sends what came since. */
   function flush() {
-    running ??= alone(send).finally(() => { running = null; });
-    return running;
+    const mine = (running ?? Promise.resolve()).then(() => alone(send)).finally(() => { if (running === mine) running = null; });
+    running = mine;
+    return mine;
   }
 
   /** One tab at a time where the browser can say so; elsewhere the token alone keeps them apart. */
   function alone(work) {
-    return navigator.locks ? navigator.locks.request(PREFIX, work) : work();
+    return navigator.locks ? navigator.locks.request(prefix, work) : work();
   }
 
   async function send() {
@@ -92,7 +93,7 @@ export function box(PREFIX, post) {
 
   document.addEventListener("linked", () => { tries = 0; flush(); });
   addEventListener("online", flush);
-  addEventListener("storage", (event) => { if (event.key?.startsWith(PREFIX)) changed(); });
+  addEventListener("storage", (event) => { if (event.key?.startsWith(prefix)) changed(); });
   return { add, all, drop, flush, get };
 }
 

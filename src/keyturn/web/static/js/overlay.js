@@ -113,17 +113,23 @@ export function overlay(acts) {
 
   const middle = (corners) => [0, 1].map((k) => corners.reduce((sum, c) => sum + c[k], 0) / corners.length);
 
+  /** The mark of the size lies towards the middle of what is seen. */
+  const side = () => (chosen.x > frame.left + frame.width / 2 ? -1 : 1);
+
   // --- what is taken hold of --------------------------------------------------------------------
   function spots() {
     if (!chosen) return [];
-    if (chosen.kind === "hole") return [["centre", chosen.x, chosen.y, `${chosen.name}: centre`], ["size", chosen.x + chosen.diameter / 2, chosen.y, `${chosen.name}: size`]];
+    if (chosen.kind === "hole") return [["centre", chosen.x, chosen.y, `${chosen.name}: centre`], ["size", chosen.x + side() * chosen.diameter / 2, chosen.y, `${chosen.name}: size`]];
     const c = chosen.corners[corner];
     return c ? [["corner", c[0], c[1], `${chosen.name}: corner ${corner + 1}`]] : [];
   }
 
+  /** The mark of the size does not lie on that of the centre. */
+  const beside = () => side() * Math.max(0, (2 * FINGER) / scale() - chosen.diameter / 2);
+
   function handles() {
     return spots().map(([name, x, y, words]) => {
-      const shift = name === "size" ? FINGER / scale() : 0;  // beside the centre's, not on it
+      const shift = name === "size" ? beside() : 0;
       const made = draw("circle", { class: "handle", "data-spot": name, cx: x + shift, cy: -y, r: FINGER / scale(), tabindex: 0, role: "button", "aria-label": `${words}, arrow keys move it` });
       made.addEventListener("pointerdown", (event) => grab(event, name, made));
       made.addEventListener("focus", () => { spot = name; magnify(); });
@@ -138,7 +144,8 @@ export function overlay(acts) {
     spot = name;
     target.setPointerCapture(event.pointerId);
     const start = [event.clientX, event.clientY], fine = LOUPE / box.clientWidth || 0.07;
-    const by = (now) => [(now.clientX - start[0]) * fine, -(now.clientY - start[1]) * fine];
+    const turn = name === "size" ? side() : 1;
+    const by = (now) => [turn * (now.clientX - start[0]) * fine, -(now.clientY - start[1]) * fine];
     magnify();
     const move = (now) => acts.move(chosen, name, ...by(now), false);
     const end = (now) => {
@@ -152,10 +159,12 @@ export function overlay(acts) {
   function key(event, name) {
     const step = event.shiftKey ? COARSE : FINE;
     const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
-    if (event.key === "Enter") { event.preventDefault(); id("feature-title").focus(); return; }
+    if (event.key === "Enter" || event.key === " ") { event.preventDefault(); id("feature-title").focus(); return; }
     if (!way) return;
     event.preventDefault();
-    gone = [gone[0] + way[0] * step, gone[1] + way[1] * step];
+    // a size has one direction only: right and up make it larger
+    const far_x = name === "size" ? way[0] + way[1] : way[0], far_y = name === "size" ? 0 : way[1];
+    gone = [gone[0] + far_x * step, gone[1] + far_y * step];
     acts.move(chosen, name, ...gone, false);
     clearTimeout(waits);
     const feature = chosen, far = gone;
@@ -187,7 +196,7 @@ export function overlay(acts) {
     svg.querySelector("#scene").replaceWith(scene());
     for (const [name, x, y] of spots()) {
       const handle = svg.querySelector(`[data-spot="${name}"]`);
-      handle?.setAttribute("cx", x + (name === "size" ? FINGER / scale() : 0));
+      handle?.setAttribute("cx", x + (name === "size" ? beside() : 0));
       handle?.setAttribute("cy", -y);
     }
     magnify();
