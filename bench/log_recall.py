@@ -1,6 +1,8 @@
 """Recall and false alarms of the log findings, on simulated drives with planted causes.
 
-    python bench/log_recall.py [DRIVES]
+    python bench/log_recall.py [DRIVES] [BUILD] [CAUSE ...]
+
+"nothing" as a cause is the healthy car.
 
 Every drive is another car, drawn from the spreads of an invented build, driven for about ten
 minutes, with sensors of its own. The same model makes the drives and judges them: the numbers say
@@ -36,18 +38,19 @@ FOLLOWS = {
 FIRST_SEED = 10_000
 
 
-def main(drives: int) -> None:
+def main(drives: int, builds: tuple[str, ...], causes: tuple[str, ...]) -> None:
     """Print one table for each build."""
-    for name in BUILDS:
+    for name in builds:
         build = load(str(resources.files("keyturn").joinpath(f"examples/{name}/build.toml")))
         check = run(build, samples=400, seed=0)
         print(f"\n{build.name}\n")
         print("| planted | drives | found | another kind | hours | false alarms an hour |")
         print("|---|---|---|---|---|---|")
-        for cause in (None, *CAUSES):
+        for cause in causes:
             if cause == "belt slip" and build.blower is None:
                 continue
-            print(_row(build, check, cause, drives * (2 if cause is None else 1)), flush=True)
+            planted = None if cause == "nothing" else cause
+            print(_row(build, check, planted, drives), flush=True)
 
 
 def _row(build: Build, check: CheckResult, cause: str | None, drives: int) -> str:
@@ -67,4 +70,9 @@ def _row(build: Build, check: CheckResult, cause: str | None, drives: int) -> st
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    typed = sys.argv[1:]
+    main(
+        int(typed[0]) if typed else 20,
+        (typed[1],) if len(typed) > 1 else BUILDS,
+        tuple(typed[2:]) or ("nothing", *CAUSES),
+    )

@@ -15,11 +15,14 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from keyturn.build.read import load
 from keyturn.logs.parquet import read_frame
 from keyturn.logs.pyramid import Pyramid
 from keyturn.logs.sniff import sniff
 from keyturn.logs.table import convert
+from keyturn.tasks.check import check
 from keyturn.tasks.log import import_log, recording
+from keyturn.tasks.log_findings import findings
 from keyturn.tasks.new import new
 from report import Report, measure
 
@@ -48,6 +51,7 @@ def run(report: Report) -> None:
         place = Path(folder)
         log = _written(place / "drive.csv", ROWS)
         _import(report, place, log)
+        _analysis(report, place)
         _picture(report, place)
         log.unlink()
         _memory(report, place)
@@ -102,6 +106,24 @@ def _import(report: Report, place: Path, log: Path) -> None:
     print(f"table from text beside polars reading and writing: {both.cpu / table.cpu:.2f}, CPU")
     report.want("table from text / bare reader, speed", bare.wall / table.wall, ">=", 0.8)
     report.want("import whole / bare reader, speed", bare.wall / all_of_it.wall, ">=", 0.8)
+
+
+def _analysis(report: Report, place: Path) -> None:
+    """Reading the table and judging all of it; the model's answer is at hand, as on the page."""
+    car = place / "car"
+    build = load(car)
+    prediction = check(build)
+    kept = recording(car, "drive.csv")
+    cost = measure(lambda: findings(car, kept, prediction), times=5)
+    report.row("full analysis of an imported log, 1e6 x 12", cost, ROWS, "rows")
+
+    def again() -> None:
+        for made in ("logs", "made"):
+            shutil.rmtree(car / made, ignore_errors=True)
+        import_log(car, place / "drive.csv", confirm=True)
+
+    bare = measure(again, times=5)
+    report.want("full analysis / import, time", cost.wall / bare.wall, "<=", 2.0)
 
 
 def _picture(report: Report, place: Path) -> None:

@@ -1,8 +1,8 @@
 """Live watch: from a frame on the bus to the alarm, and whether a fast bus loses frames.
 
 A frame stands for values of every channel of the step; the alarm is measured with the limit that
-has no hold, so that nothing but our own work lies between. The sender runs in a process's other
-thread on python-can's virtual bus, so that both share one interpreter: a real interface leaves more.
+has no hold, so that nothing but our own work lies between. Sender and watch share one
+interpreter on python-can's virtual bus: a real interface leaves the watch more time.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ NUMBERS = Numbers(
     "L9", "full", ("rail-pressure", "pump-voltage"), {"rail-pressure": 380e3, "pump-voltage": 12.8},
     100.0, 80e3, 100e3, 150e3, 1.0, np.array([1e5, 2e5]), np.array([1.0, 0.8]), 0.04,
 )  # fmt: skip
-SECONDS = 10.0
+SECONDS = 6.0
 
 
 class _Watch:

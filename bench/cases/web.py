@@ -99,7 +99,7 @@ def run(report: Report) -> None:
 
     plain = sum(len(data) for name, data in shipped().items() if name.endswith(".js"))
     scripts = sum(len(data) for name, data in squeezed().items() if name.endswith(".js"))
-    print(f"script of all pages together {plain / 1e3:.0f} kB, {scripts / 1e3:.0f} kB as it travels")
+    print(f"script of all pages {plain / 1e3:.0f} kB, {scripts / 1e3:.0f} kB as it travels")
     report.want("web: script shipped, all pages [kB]", scripts / 1e3, "<=", 150.0)
     chromium = next(p for n in ("chromium", "chromium-browser") if (p := shutil.which(n)))
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as machine:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -42,7 +44,7 @@ def test_what_was_driven_is_found(build: Build, check: CheckResult) -> None:
 
 def test_stretches_do_not_overlap(build: Build, check: CheckResult) -> None:
     found = stretches(build, derive(build, check, course(*DRIVEN)))
-    assert all(a.last < b.first for a, b in zip(found, found[1:], strict=False))
+    assert all(a.last < b.first for a, b in pairwise(found))
 
 
 def test_no_stretch_reaches_over_a_gap(build: Build, check: CheckResult) -> None:

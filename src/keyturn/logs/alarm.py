@@ -49,7 +49,7 @@ class Look:
 
 
 LOOKS = {
-    "alarm": Look("LIFT, STOP", "#b00020", "diagonal-stripes", 2000.0, 4.0, (300, 100, 300, 100, 300)),
+    "alarm": Look("LIFT, STOP", "#b00020", "stripes", 2000.0, 4.0, (300, 100, 300, 100, 300)),
     "lost": Look("NO SIGNAL", "#7a4b00", "checks", 800.0, 2.0, (800, 200)),
     "unrecorded": Look("NOT RECORDED", "#7a4b00", "crosses", 800.0, 1.0, (400, 400)),
     "part": Look("NOT ALL WATCHED", "#4a4a4a", "dots", 0.0, 0.0, ()),

@@ -19,7 +19,7 @@ LEAST_RATE = 10.0  # [1/s] common practice for pressure and mixture at load, no 
 FAST = ("engine_speed", "manifold_pressure", "rail_gauge", "across_injector", "lambda",
         "knock_retard")  # fmt: skip
 LOOKED_AT = 200_000  # rows, enough to see how often a channel changes
-MOST_ALIKE = 0.6  # correlation of two rows 0.1 s apart in steady running; a damped sensor has more
+MOST_ALIKE = 0.4  # correlation of two rows 0.1 s apart in steady running; a damped sensor has more
 APART = 0.1  # [s]
 PEGGED_FOR = 0.4  # [s] at exactly its greatest value
 TOPS = ("rail_gauge", "across_injector", "manifold_pressure")

@@ -21,6 +21,7 @@ from pathlib import Path
 from keyturn.errors import FileRefused, Place
 
 SYNC = 0.5  # [s] between two writes to the disk itself
+TOGETHER = 0.02  # [s] over which lines are gathered for one write
 AGAIN = 1.0  # [s] between two tries on a full disk
 WAITING = 200_000  # lines that may wait in memory
 ROOM = 1 << 20  # bytes taken from the waiting lines at a time
@@ -111,8 +112,9 @@ class Recorder:
                 self._told = self.dropped
             cells.append(f'"{_plain(event)}"' if event else "")
             self._lines.append((",".join(cells) + "\n").encode())
-            self._urgent |= bool(event)
-            self._wake.notify()
+            if event:
+                self._urgent = True
+                self._wake.notify()
 
     def close(self, patience: float = 5.0) -> int:
         """Write what waits and end; returns how many lines could not be written."""
@@ -127,8 +129,9 @@ class Recorder:
         last = time.monotonic()
         while True:
             with self._wake:
-                if not self._lines and not self._closing:
-                    self._wake.wait(SYNC)
+                if not (self._closing or self._urgent):
+                    # many lines in one write: a thread that wakes for each would slow the bus
+                    self._wake.wait(TOGETHER)
                 batch = self._taken()
                 closing, urgent, self._urgent = self._closing, self._urgent, False
             good = self._append(batch) if batch else True

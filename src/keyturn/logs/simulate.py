@@ -83,7 +83,7 @@ def drive(
         hits = _events(time, load > 0.97, rng)
         truth["knock_retard"] += hits * np.radians(5.0) * size
     if cause == "lean excursion":
-        truth["lambda"] = truth["lambda"] * (1.0 + 0.09 * size * _events(time, load > 0.97, rng))
+        truth["lambda"] = truth["lambda"] * (1.0 + 0.13 * size * _events(time, load > 0.97, rng))
     return Drive(_sensed(truth, time, rate, cause, size, rng), cause, LAG)
 
 

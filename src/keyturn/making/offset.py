@@ -49,7 +49,7 @@ def offset(path: ClosedPath, distance: float) -> Offset:
     ValueRefused
         Nothing is left of the path, or it falls into pieces.
     """
-    if distance == 0.0:
+    if abs(distance) < TOUCHING:
         return Offset(path, exact=True)
     # to the right of travel is outside of a counter-clockwise path
     right = distance if area(path) > 0.0 else -distance

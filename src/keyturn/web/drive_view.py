@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from keyturn.glossary import quantities
-from keyturn.procedure.evidence import Standing
+from keyturn.procedure.evidence import HOLD_RULE, Standing
 from keyturn.procedure.ladder import Ladder, measures
 from keyturn.procedure.open_items import Item, before_start, open_now
 from keyturn.procedure.order import Path, Plan
@@ -101,7 +101,7 @@ def _stage(row: Standing, plan: Plan, current: str) -> dict[str, Any]:
         "climbs": any(item.kind == "ladder" for item in stage.record),
         "barriers": [_barrier(x) for x in plan.barriers(stage.name)],
         "timers": _timers(plan, stage),
-        "rules": _rules(stage), "held": hold and {"verdict": hold.verdict, "why": hold.why},
+        "rules": _rules(row), "held": hold and {"verdict": hold.verdict, "why": hold.why},
         "can_override": stage.hold and stage.override and not stage.load and row.state != "passed",
         "override": row.override.reason if row.override is not None else "",
         "current": stage.name == current,
@@ -114,11 +114,16 @@ def _barrier(row: Any) -> dict[str, str]:
             "minutes": minutes_words(row.minutes), "needs": _needs(row.needs)}  # fmt: skip
 
 
-def _rules(stage: Stage) -> list[dict[str, Any]]:
-    if not stage.hold_rule:
+def _rules(row: Standing) -> list[dict[str, Any]]:
+    """Rules of the hold to choose from; what was chosen at the last record stays chosen."""
+    if not row.stage.hold_rule:
         return []
-    return [{"name": row.name, "words": row.words, "seconds": row.seconds, "source": row.source}
-            for row in hold_rules().values()]  # fmt: skip
+    rules = hold_rules()
+    said = row.record.values.get(HOLD_RULE) if row.record is not None else None
+    chosen = said if said in rules else next(iter(rules))
+    return [{"name": rule.name, "words": rule.words, "seconds": rule.seconds,
+             "source": rule.source, "chosen": rule.name == chosen}
+            for rule in rules.values()]  # fmt: skip
 
 
 def _timers(plan: Plan, stage: Stage) -> list[dict[str, Any]]:

@@ -38,7 +38,7 @@ function held(form) {
   for (const input of inputs(form)) {
     if (input.type === "radio") { if (input.checked) { row[input.name] = input.value; typed = true; } continue; }
     row[nameOf(input)] = input.value;
-    if (input.tagName === "INPUT" && input.value) typed = true;
+    if (input.tagName === "INPUT" ? input.value : input.matches("[data-keep]") && !input.selectedOptions[0].defaultSelected) typed = true;
   }
   return typed ? row : null;
 }
@@ -96,11 +96,12 @@ function able() {
 }
 
 // --- timers: the beginning is in the journal, this only counts on from it --------------------------
-let ahead = 0; // [s] of the server's clock before ours
+// [s] of the server's clock before ours; every answer says too little by its way here, so the most counts
+let ahead = -Infinity;
 const minutes = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
 function tick() {
-  const now = Date.now() / 1000 + ahead;
+  const now = Date.now() / 1000 + (Number.isFinite(ahead) ? ahead : 0);
   for (const row of document.querySelectorAll("[data-timer]")) {
     const { started, ended, hold } = row.dataset;
     const rule = hold && document.querySelector(`#r-${hold}-rule option:checked`)?.dataset.seconds;
@@ -143,7 +144,7 @@ function swap(box, made) {
 
 function synchronise() {
   const { now } = id("state").dataset;
-  if (now && id("state").dataset.known !== now) { id("state").dataset.known = now; ahead = Number(now) - Date.now() / 1000; }
+  if (now && id("state").dataset.known !== now) { id("state").dataset.known = now; const said = Number(now) - Date.now() / 1000; ahead = said > ahead - 30 ? Math.max(said, ahead) : said; }
   tick();
 }
 
