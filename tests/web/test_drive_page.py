@@ -119,13 +119,14 @@ def test_open_in_two_taps_swept_overridden_and_told(one_tab: Tab, one_bench: Ben
 
 def test_at_the_desk_by_keyboard_alone(one_tab: Tab, one_bench: Bench) -> None:
     page = opened(one_tab, DESK, PICKUP)
+    assert "2 things" in page.locator("#able").inner_text()  # the witnesses, which need nothing
     page.locator("#h-engine-cold").focus()
     page.keyboard.press("Space")
-    assert "1 thing" in page.locator("#able").inner_text()
+    assert "3 things" in page.locator("#able").inner_text()
     page.locator("#to-first-drive").focus()
     page.keyboard.press("Enter")
     page.locator("#path-title ~ p", has_text="before first roll").wait_for()
-    page.locator("#s-fluids summary").focus()
+    page.locator("#s-fluids > summary").focus()
     page.keyboard.press("Enter")
     page.locator("#o-fluids summary").focus()
     page.keyboard.press("Enter")

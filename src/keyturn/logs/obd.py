@@ -194,7 +194,7 @@ class Poller:
                 samples = [s for pid, data in parted(answer) for s in decode(pid, data)]
                 if samples:
                     put(samples, self._clock())
-                elif len(part) > 1 and self._silent < 3 and not stop.is_set():
+                elif len(part) > 1 and self._silent >= 2 and not stop.is_set():
                     self.together = False
 
     def discover(self, stop: Event) -> None:
@@ -221,9 +221,12 @@ class Poller:
     def _rounds(self) -> Iterator[tuple[int, ...]]:
         fast = [pid for pid in sorted(self.offered, key=_first) if _polled(pid) == "fast"]
         slow = [pid for pid in sorted(self.offered) if _polled(pid) == "slow"]
+        extra = [pid for pid in sorted(self.offered) if _polled(pid) == "extra"]
         turn = 0
         while True:
-            more = [slow[turn % len(slow)]] if slow else []
+            # one by one there is no time for what no limit needs: the rest would grow stale
+            turns = slow + extra if self.together else slow
+            more = [turns[turn % len(turns)]] if turns else []
             turn += 1
             yield tuple((fast[:5] + more)[:6])
 

@@ -179,7 +179,7 @@ def typed(text: str) -> dict[str, Any]:
     key, sign, value = (part.strip() for part in text.partition("="))
     words = key.split(".")
     refusal = ValueRefused(
-        "the change cannot be read", Place(key="--set"), text,
+        "the change cannot be read", Place(key="change"), text,
         "hole.3.x=12.4, hole.3.diameter=6.6, hole.3.role=dowel, port.1.grow=0.2, outer.grow=0.3,"
         " thickness=1.5 or name=plenum",
     )  # fmt: skip

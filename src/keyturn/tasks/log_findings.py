@@ -6,6 +6,8 @@ import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from keyturn.build.model import Build
 from keyturn.build.read import load
 from keyturn.evidence.reading import Reading, to_row
@@ -14,7 +16,7 @@ from keyturn.journal.slip import expected, suspect
 from keyturn.journal.store import opened
 from keyturn.logs.findings import judge
 from keyturn.logs.found import LogFindings
-from keyturn.logs.frame import Recording
+from keyturn.logs.frame import Frame, Recording
 from keyturn.logs.parquet import read_frame
 from keyturn.logs.readings import Measured, measured
 from keyturn.system.result import CheckResult
@@ -47,11 +49,17 @@ def findings(
     """Judge a confirmed recording; ``prediction`` saves working out the model again."""
     model = load(build)
     expectation = check(model) if prediction is None else prediction
-    frame = read_frame(recording)
+    frame = _frame(recording)
     rates = {name: channel.rate for name, channel in recording.channels.items()}
     found = judge(model, expectation, frame, rates)
     rows = measured(model, found, recording.name)
     return LogResult(recording.name, found, rows, expectation, model)
+
+
+def _frame(recording: Recording) -> Frame:
+    """Every channel, read one after the other: together their tables would stand there twice."""
+    channels = {name: read_frame(recording, [name])[name] for name in recording.channels}
+    return Frame(np.array(recording.times()), channels)
 
 
 def hand_over(build: str | Path, result: LogResult) -> Handed:

@@ -121,7 +121,8 @@ class Watch:
         with self._lock:
             self.judge.down = ""
             self.live.put(samples, at)
-            if not self._measured:
+            self.judge.derived = not self._measured
+            if self.judge.derived:
                 self._derive(at)
             changes = self.judge.see(at, self.live)
             status = self.judge.status(self.live) if changes else None
@@ -130,7 +131,6 @@ class Watch:
 
     def _derive(self, at: float) -> None:
         fresh = self.live.fresh(at)
-        self.judge.derived = True
         if all(name in fresh for name in DERIVED):
             rail, manifold = (fresh[name][0] for name in DERIVED)
             oldest = min(fresh[name][1] for name in DERIVED)
@@ -167,9 +167,9 @@ class Watch:
     def _read(self) -> None:
         """Run the source, and open it again for as long as it is lost."""
         while not self._stop.is_set():
+            source: Source | None = None
             try:
-                source = self._first or self._make()
-                self._first = None
+                source, self._first = self._first or self._make(), None
                 source.run(self.take, self._stop)
             except KeyturnError as error:
                 self._lose(str(error))
@@ -177,6 +177,11 @@ class Watch:
                 Exception
             ) as error:  # a fault of ours must cry like a lost bus, not end in silence
                 self._lose(f"a fault in keyturn: {type(error).__name__}: {error}")
+            finally:
+                bus = getattr(source, "bus", None)
+                if bus is not None:
+                    # an interface that is still held cannot be opened again
+                    bus.close()
             self._stop.wait(AGAIN)
 
     def _lose(self, why: str) -> None:
