@@ -179,6 +179,17 @@ def test_on_the_phone_the_verdict_covers_no_control(tab: Tab) -> None:
     picture(page, "check-phone-tried", whole=False)
 
 
+def settled(page: Any, place: str) -> str:
+    """What stands there once it has not changed for a second: figures come in two lots."""
+    seen, since = "", time.monotonic()
+    while time.monotonic() - since < 1.0:
+        now = str(page.locator(place).inner_html())
+        if now != seen:
+            seen, since = now, time.monotonic()
+        page.wait_for_timeout(50)
+    return seen
+
+
 def test_an_older_answer_is_never_painted_over_a_newer(tab: Tab) -> None:
     page = opened(tab)
     held: list[Any] = []
@@ -196,7 +207,7 @@ def test_an_older_answer_is_never_painted_over_a_newer(tab: Tab) -> None:
         page.wait_for_timeout(20)
     slide(page, SET_POINT, "420")
     page.locator(WHOLE).wait_for()
-    newer = page.locator("#path .drawing").inner_html()
+    newer = settled(page, "#path .drawing")
     assert held
     for route in held:
         try:

@@ -99,7 +99,8 @@ def test_what_the_server_refuses_stays_in_sight(tab: Tab, bench: Bench) -> None:
     page.get_by_role("button", name="Done").click()
     page.locator("#outbox", has_text="4a4 psi").wait_for()
     page.context.set_offline(False)
-    page.locator("#outbox .fault").wait_for(timeout=30000)
+    # tries grow apart up to a minute where the browser does not say that it is back
+    page.locator("#outbox .fault").wait_for(timeout=75000)
     page.locator("#outbox").get_by_role("button", name="Throw away").click()
     page.locator("#outbox .card").wait_for(state="detached")
     assert stored(bench) == []

@@ -108,7 +108,7 @@ def with_changes(joint: Joint, changes: Mapping[str, str]) -> Joint:
         key: text == "true" if key in CHOICES and text in ("true", "false") else text
         for key, text in changes.items()
     }
-    made = {key: _value(key, value, Place(key=f"--set {key}")) for key, value in said.items()}
+    made = {key: _value(key, value, Place(key=key)) for key, value in said.items()}
     return replace(joint, **made)  # type: ignore[arg-type]
 
 
