@@ -241,7 +241,7 @@ def test_a_point_of_the_envelope_tells_its_state(tab: Tab, size: dict[str, int])
     at = {"x": box["width"] * 0.5, "y": box["height"] * 0.55}
     figure.tap(position=at) if size is PHONE else figure.click(position=at)
     words = page.locator("#point")
-    words.get_by_text("Across the injector").wait_for()
+    page.locator("#point-rows dt", has_text="Across the injector").wait_for()
     assert re.search(
         r"least headroom: .+; chance that everything holds here .+%", words.inner_text()
     )

@@ -10,6 +10,7 @@ let map = null;
 let old = false; // the map is that of an earlier question
 let level = "middle";
 let spot = null; // {rpm, kpa}: kept over answers, whose grids differ
+let wish = null; // {x, y} in shares of the drawing: touched before the map was known
 
 const nearest = (row, wanted) => row.reduce((best, value, n) => (Math.abs(value - wanted) < Math.abs(row[best] - wanted) ? n : best), 0);
 
@@ -63,11 +64,18 @@ function tell() {
 
 function touched(event) {
   const svg = parts.map.querySelector("svg");
-  if (!svg || !frame) return;
+  if (!svg) return;
   const box = svg.getBoundingClientRect();
-  const scale = frame.width / box.width;
-  const x = ((event.clientX - box.left) * scale - frame.left) / frame.across;
-  const y = 1 - ((event.clientY - box.top) * scale - frame.top) / frame.down;
+  wish = { x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.width };
+  if (frame) aimed();
+  else parts.words.textContent = "Being worked out.";
+}
+
+/** The point that was touched, now that it is known where the map lies in the drawing. */
+function aimed() {
+  const x = (wish.x * frame.width - frame.left) / frame.across;
+  const y = 1 - (wish.y * frame.width - frame.top) / frame.down;
+  wish = null;
   if (x < -0.03 || x > 1.03 || y < -0.03 || y > 1.03) return;
   const within = ([low, high], share) => low + Math.min(1, Math.max(0, share)) * (high - low);
   spot = { rpm: within(frame.rpm, x), kpa: within(frame.map_kpa, y) };
@@ -91,13 +99,14 @@ function pressed(event) {
 }
 
 export const envelope = {
-  open: () => spot !== null,
+  open: () => spot !== null || wish !== null,
   /** What is known is about something else; a point that is open is told anew with each answer. */
   older() { if (!spot) old = true; },
   data(row) {
     ({ map, frame, level } = row);
     old = false;
-    tell();
+    if (wish) aimed();
+    else tell();
   },
   start(given) {
     parts = given;
