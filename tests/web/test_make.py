@@ -239,7 +239,9 @@ def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
     page.locator("#copies").fill("2")
     page.get_by_role("button", name="Lay it out").click()
     page.locator("#cut-says", has_text="2 parts").wait_for(timeout=60_000)
-    assert page.locator("#cut-picture svg circle").count() == 12
+    circles = page.locator("#cut-picture svg circle")
+    circles.nth(11).wait_for()  # the picture follows the words
+    assert circles.count() == 12
     with page.expect_download(timeout=60_000) as coming:
         page.get_by_role("link", name="DXF").click()
     found = dxf.read(Path(coming.value.path()).read_bytes())
