@@ -22,6 +22,8 @@ from typing import Any
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
+# run as a program, also where keyturn is not installed: what is imported below (E402) is found
+# through this path
 sys.path[:0] = [str(HERE.parent / "src")]
 
 import keyturn  # noqa: E402

@@ -17,6 +17,8 @@ from importlib import resources
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
+# run as a program, also where keyturn is not installed: what is imported below (E402) is found
+# through this path
 sys.path.insert(0, str(ROOT / "src"))
 
 from keyturn.build.model import Build  # noqa: E402

@@ -22,6 +22,8 @@ import numpy as np
 from scipy.special import betaincinv
 
 HERE = Path(__file__).resolve().parent
+# run as a program, also where keyturn is not installed: what is imported below (E402) is found
+# through this path
 sys.path[:0] = [str(HERE), str(HERE.parents[1] / "src")]
 
 from bank import DRAWS, Bank, bank  # noqa: E402
