@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from keyturn.errors import ValueRefused
-from keyturn.making.joint import Joint, JointResult, as_plain, judge
+from keyturn.making.joint import JointResult, as_plain, judge
+from keyturn.making.joint_given import Joint
 from keyturn.making.joint_tables import FLUIDS, materials
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 

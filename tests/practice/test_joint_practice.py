@@ -9,7 +9,8 @@ from itertools import pairwise
 import pytest
 
 from keyturn.making import joint as making
-from keyturn.making.joint import Joint, JointResult
+from keyturn.making.joint import JointResult
+from keyturn.making.joint_given import Joint
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 from keyturn.report.torque_card import LB_FT
 

@@ -9,7 +9,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from keyturn.making.joint import Joint, JointResult, judge
+from keyturn.making.joint import JointResult, judge
+from keyturn.making.joint_given import Joint
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 from keyturn.report.joint_figure import pressure_figure
 from keyturn.report.svg import text_width

@@ -16,7 +16,8 @@ from asking import OURS, app_on, local
 from fastapi import FastAPI
 
 from keyturn.errors import ValueRefused
-from keyturn.web.jobs import MOST_KEPT, MOST_WAITING, Job, Jobs, NoSuchJob
+from keyturn.web.jobs import MOST_KEPT, MOST_WAITING, Job, Jobs
+from keyturn.web.missing import NoSuchJob
 from keyturn.web.shelf import Car
 
 Progress = Callable[..., None]

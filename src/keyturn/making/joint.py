@@ -7,25 +7,17 @@ gives; what is left after creep has to stop every way out of every port.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from keyturn.errors import Place, ValueRefused
 from keyturn.making.bolting import Bolting, bolting
-from keyturn.making.joint_rows import (
-    CLIP,
-    Draws,
-    JointRow,
-    Local,
-    local_of,
-    rows_of,
-    service_rows,
-    worst,
-)
+from keyturn.making.joint_draws import Draws
+from keyturn.making.joint_given import Joint, checked
+from keyturn.making.joint_local import Local, local_of
+from keyturn.making.joint_rows import CLIP, JointRow, rows_of, service_rows, worst
 from keyturn.making.joint_tables import Material, check_fluid, material_of, row_of, tension_area
 from keyturn.making.joint_words import (
     Retorque,
@@ -35,7 +27,6 @@ from keyturn.making.joint_words import (
     sealer_advice,
 )  # fmt: skip
 from keyturn.making.land import Land, lands
-from keyturn.making.shape import Outline, flattened
 from keyturn.physics import gasket as sheet
 from keyturn.physics import joint as screw
 from keyturn.system.result import Band
@@ -45,37 +36,6 @@ FloatArray = NDArray[np.float64]
 SAMPLES = 200
 SHOWN = 0.1  # share of a cell that is sheet from which its pressure is told
 TORQUE_STEP = 0.5  # [N m] a proposed torque is rounded to this
-SEALERS = ("none", "contact cement", "silicone", "grease")
-
-
-@dataclass(frozen=True)
-class Joint:
-    """What is known of one joint; lengths in mm with the outline, the rest SI."""
-
-    outline: Outline
-    material: str
-    bolt: str  # "M6"
-    strength: str = "8.8"
-    thread: str = "cast aluminium"  # what the bolts go into; "nut" for a nut
-    engagement: float | None = None  # [mm]; None takes the usual one of the table
-    torque: float | None = None  # [N m]; None with no preload asks for a proposal
-    preload: float | None = None  # [N] wanted in each bolt
-    state: str = "dry"
-    flange: str = "cast aluminium"
-    flange_thickness: float = 8.0  # [mm]
-    wall_height: float = 0.0  # [mm] of a wall that stands on the flange along the ports
-    wall_thickness: float = 0.0  # [mm]
-    lid: bool = False  # the flange runs on across the ports
-    washer: bool = True
-    boost: float = 0.0  # [Pa] above ambient
-    backfire: float = 0.0  # [Pa] above ambient, a short peak; 0 = not looked at
-    temperature: float = 363.15  # [K]
-    fluid: str = "petrol"
-    thickness: float | None = None  # [mm] of the sheet; None takes that of the outline
-    heat_cycles: float = 100.0
-    retorque: bool = False  # once, cold, after the first heat cycle
-    sleeved: bool = False  # sleeves or limiters in the holes stop the squeeze
-    sealer: str = "none"
 
 
 @dataclass(frozen=True)
@@ -124,7 +84,7 @@ def judge(joint: Joint, *, samples: int = SAMPLES, seed: int = 1) -> JointResult
     """Verdict on a joint; a choice that cannot work is refused with the reason."""
     material = material_of(joint.material)
     listed = check_fluid(material, joint.fluid)
-    joint = _checked(joint, material)
+    joint = checked(joint)
     draws = Draws.of(material, joint, samples, np.random.default_rng(seed))
     start = _start_torque(joint, material)
     local = local_of(joint, material, start)
@@ -135,83 +95,6 @@ def judge(joint: Joint, *, samples: int = SAMPLES, seed: int = 1) -> JointResult
         torque = _proposal(joint, rows, start)
         rows = rows_of(joint, material, draws, local, torque, listed=listed)
     return _result(joint, material, draws, local, rows, torque, proposed, seed)
-
-
-def _checked(joint: Joint, material: Material) -> Joint:
-    """The joint with what the tables add, or a refusal."""
-    thickness = joint.thickness if joint.thickness is not None else joint.outline.thickness
-    if thickness is None:
-        raise _refused("thickness", "the thickness of the sheet is missing", "such as 1.5 mm")
-    thread = row_of("joints", "thread", joint.thread, "thread")
-    size = row_of("bolts", "size", joint.bolt, "bolt")
-    if joint.sealer not in SEALERS:
-        raise _refused("sealer", f"{joint.sealer!r} is not known", ", ".join(SEALERS))
-    engagement = joint.engagement
-    if engagement is None:
-        engagement = float(thread["engagement"]) * float(size["diameter"]) * 1e3
-    full = replace(joint, thickness=thickness, engagement=engagement)
-    _limits(full)
-    _fits(full, size)
-    return full
-
-
-def _fits(joint: Joint, size: Mapping[str, Any]) -> None:
-    """Bolts that go through their holes, with heads that do not, on the sheet."""
-    from shapely.geometry import Point, Polygon
-
-    bolts = [hole for hole in joint.outline.holes if hole.role == "bolt"]
-    if len(bolts) < 2:
-        raise _refused("outline", f"{len(bolts)} bolt holes", "an outline with two bolts or more")
-    if not joint.outline.ports:
-        raise _refused("outline", "no port: nothing to seal", "an outline with a port")
-    small = [hole for hole in bolts if hole.diameter < float(size["diameter"]) * 1e3]
-    if small:
-        raise _refused(
-            "bolt", f"{joint.bolt} does not pass a hole of {small[0].diameter:.2f} mm",
-            "a bolt that goes through every hole",
-        )  # fmt: skip
-    bears = float(size["washer" if joint.washer else "bearing"]) * 1e3
-    wide = [hole for hole in bolts if hole.diameter >= bears]
-    if wide:
-        raise _refused(
-            "bolt", f"the head or washer of {bears:.1f} mm falls into a hole of "
-            f"{wide[0].diameter:.2f} mm", "a larger washer or a smaller hole",
-        )  # fmt: skip
-    outer = Polygon(flattened(joint.outline.outer))
-    ports = [Polygon(flattened(port)) for port in joint.outline.ports]
-    for n, hole in enumerate(bolts, 1):
-        here = Point(hole.x, hole.y)
-        if not outer.contains(here) or any(port.contains(here) for port in ports):
-            raise _refused(
-                "outline", f"bolt hole {hole.name or n} does not lie on the sheet",
-                "bolt holes inside the outline and outside the ports",
-            )  # fmt: skip
-
-
-def _limits(joint: Joint) -> None:
-    """Numbers that no joint of this kind has."""
-    for key, low, high, words in (
-        ("thickness", 0.1, 10.0, "0.1 to 10 mm"),
-        ("engagement", 1.0, 60.0, "1 to 60 mm of full thread"),
-        ("torque", 0.2, 400.0, "0.2 to 400 N m"),
-        ("preload", 50.0, 2e5, "50 N to 200 kN"),
-        ("flange_thickness", 1.0, 60.0, "1 to 60 mm"),
-        ("wall_height", 0.0, 200.0, "0 to 200 mm"),
-        ("wall_thickness", 0.0, 40.0, "0 to 40 mm"),
-        ("boost", 0.0, 1e6, "0 to 1000 kPa above ambient"),
-        ("backfire", 0.0, 2e6, "0 to 2000 kPa above ambient"),
-        ("temperature", 230.0, 700.0, "-40 to 420 degrees Celsius"),
-        ("heat_cycles", 0.0, 1e5, "0 to 100 000"),
-    ):
-        value = getattr(joint, key)
-        if value is not None and not low <= value <= high:
-            raise _refused(key, f"{value:g} is outside what is looked at", words)
-    if joint.torque is not None and joint.preload is not None:
-        raise _refused("torque", "torque and preload are both given", "one of them")
-
-
-def _refused(key: str, problem: str, accepted: str) -> ValueRefused:
-    return ValueRefused(problem, Place(key=key), accepted=accepted)
 
 
 def _start_torque(joint: Joint, material: Material) -> float:

@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.build.schema import read_data
-from keyturn.errors import Place, ValueRefused
-from keyturn.making.joint_tables import Material, bedding, row_of, tension_area
-from keyturn.making.plate import Fields, Grid, grid_of, unit_fields, weakest_path
-from keyturn.making.shape import Hole, flattened
+from keyturn.making.joint_draws import Draws
+from keyturn.making.joint_given import Joint
+from keyturn.making.joint_local import Local
+from keyturn.making.joint_tables import Material, bedding, row_of
+from keyturn.making.plate import weakest_path
 from keyturn.physics import gasket as sheet
 from keyturn.physics import joint as screw
 from keyturn.system.result import VERDICTS, Band
 from keyturn.system.thresholds import limit
 from keyturn.system.verdict import WEAK, band
 
-if TYPE_CHECKING:
-    from keyturn.making.joint import Joint
-
 FloatArray = NDArray[np.float64]
 ROOM = 293.15  # [K]
 CLIP = (0.01, 100.0)  # ratios beyond say no more
-BED_REACH = 1.5  # doublings of the bed over which the two solved fields are carried on
-LEAST_LAND = 0.5  # [mm]
-STATION = 3.0  # [mm] between points along a port at which the land is looked at
 SLIPPERY = {"silicone": 0.4, "grease": 0.3}  # share of the dry friction left; engineering judgement
 
 # what would settle a value that is badly known
@@ -62,217 +55,6 @@ class JointRow:
     why: str
     settles: str | None
     torque_helps: bool | None  # more torque makes it better, worse, or changes nothing
-
-
-@dataclass(frozen=True)
-class Local:
-    """Geometry and unit pressures of one joint; lengths mm, stresses MPa."""
-
-    grid: Grid
-    bolts: tuple[Hole, ...]
-    soft: Fields  # at the bed of the middle values
-    hard: Fields  # at twice that bed
-    bed: float  # [N/mm3]
-    gasket_area: float  # [mm2]
-    lift_area: float  # [mm2]
-    seal_length: float  # [mm]
-    effective: float  # [mm] appendix 2
-    stations: tuple[tuple[float, int, int], ...]  # width of the land [mm], row, column
-    bridge: int  # stations over which the sheet carries a weak place sideways
-    proof_load: float  # [N]
-    break_over_proof: float
-    bolt_share: float
-
-
-def local_of(joint: Joint, material: Material, torque: float) -> Local:
-    """Solve the flange on its gasket for each bolt and for the pressure."""
-    size = row_of("bolts", "size", joint.bolt, "bolt")
-    flange = row_of("joints", "flange", joint.flange, "flange")
-    strength = row_of("bolts", "strength", joint.strength, "strength")
-    factor = float(row_of("joints", "state", joint.state, "state")["nut_factor"])
-    bolts = tuple(hole for hole in joint.outline.holes if hole.role == "bolt")
-    raw = _lands(joint)
-    narrow = min(width for width, _, _ in raw)
-    if narrow < LEAST_LAND:
-        raise ValueRefused(
-            f"a port comes within {narrow:.2f} mm of the edge or of a hole: no land to seal on",
-            Place(key="outline"),
-            accepted=f"lands of {LEAST_LAND} mm and more; wider than 5 mm for a soft sheet",
-        )
-    grid = grid_of(joint.outline, max(narrow, 1.0), cover=joint.lid)
-    area = float(grid.gasket.sum() * grid.cell**2)
-    diameter = float(size["diameter"])
-    pull = float(screw.preload(torque, diameter, factor))
-    mean = pull * len(bolts) / area
-    bed = _bed(material, mean, joint.thickness or 0.0)
-    width = float(np.median([w for w, _, _ in raw]))
-    effective = float(sheet.effective_width(width * 1e-3)) * 1e3
-    reach = max(width - effective, 0.0)
-    head = float(size["washer" if joint.washer else "bearing"]) * 1e3
-    plate = float(
-        sheet.plate_stiffness(
-            float(flange["modulus"]) * 1e-6, stiff_thickness(joint, 2.0 * width),
-            float(flange["poisson"]),
-        )
-    )  # fmt: skip
-    where = [(hole.x, hole.y) for hole in bolts]
-    soft, hard = unit_fields(
-        grid, plate, float(flange["poisson"]), (bed, 2.0 * bed), where, head, reach
-    )
-    stress = tension_area(size)
-    length = joint.flange_thickness + (joint.thickness or 0.0) + 0.5 * diameter * 1e3
-    modulus = float(read_data("joints.toml")["bolt"]["modulus"])
-    one_bolt = float(screw.rod_stiffness(modulus, stress, length * 1e-3))
-    share = screw.bolt_share(one_bolt * len(bolts), bed * area * 1e3)
-    return Local(
-        grid=grid,
-        bolts=bolts,
-        soft=soft,
-        hard=hard,
-        bed=bed,
-        gasket_area=area,
-        lift_area=soft.lift_area,
-        seal_length=_seal_length(joint, reach),
-        effective=effective,
-        stations=tuple((w, *grid.at(x, y)) for w, x, y in raw),
-        bridge=max(1, round(width / STATION)),
-        proof_load=stress * float(strength["proof"]),
-        break_over_proof=float(strength["tensile"]) / float(strength["proof"]),
-        bolt_share=float(share),
-    )
-
-
-def stiff_thickness(joint: Joint, width: float) -> float:
-    """Thickness [mm] of the flat plate that bends like the flange with its wall.
-
-    Both about their common axis (Steiner) over a strip of ``width``; at most three times the
-    flange, as the lip beside the wall still bends by itself.
-    """
-    flange, wall = joint.flange_thickness, joint.wall_thickness
-    if joint.wall_height <= 0.0 or wall <= 0.0:
-        return flange
-    areas = (width * flange, wall * joint.wall_height)
-    middles = (flange / 2.0, flange + joint.wall_height / 2.0)
-    axis = (areas[0] * middles[0] + areas[1] * middles[1]) / (areas[0] + areas[1])
-    own = width * flange**3 / 12.0 + wall * joint.wall_height**3 / 12.0
-    moved = sum(a * (m - axis) ** 2 for a, m in zip(areas, middles, strict=True))
-    return float(min((12.0 * (own + moved) / width) ** (1.0 / 3.0), 3.0 * flange))
-
-
-def _bed(material: Material, stress: float, thickness: float) -> float:
-    """Stress [MPa] over squeeze distance [mm] at a mean stress."""
-    given = float(
-        sheet.squeeze(
-            stress * 1e6, material.compressibility, material.compressibility_stress,
-            material.stiffening,
-        )
-    )  # fmt: skip
-    return stress / (given * thickness)
-
-
-def _lands(joint: Joint) -> list[tuple[float, float, float]]:
-    """Width of the land and its middle [mm], all along every port."""
-    from shapely.geometry import LinearRing, Point
-    from shapely.ops import nearest_points, unary_union
-
-    outside = unary_union(
-        [LinearRing(flattened(joint.outline.outer))]
-        + [Point(h.x, h.y).buffer(h.diameter / 2.0).exterior for h in joint.outline.holes]
-    )
-    found = []
-    for port in joint.outline.ports:
-        ring = LinearRing(flattened(port))
-        count = max(8, round(ring.length / STATION))
-        for n in range(count):
-            here = ring.interpolate(n / count, normalized=True)
-            there = nearest_points(outside, here)[0]
-            middle = ((here.x + there.x) / 2.0, (here.y + there.y) / 2.0)
-            found.append((float(here.distance(there)), *middle))
-    return found
-
-
-def _seal_length(joint: Joint, reach: float) -> float:
-    """Length of the line at which the gasket pushes back [mm]."""
-    from shapely.geometry import Polygon
-
-    grown = [Polygon(flattened(port)).buffer(reach, 64) for port in joint.outline.ports]
-    return float(sum(shape.exterior.length for shape in grown))
-
-
-@dataclass(frozen=True)
-class Draws:
-    """Standard normal deviates of what is not known exactly, with the grade of each value."""
-
-    samples: int
-    deviate: Mapping[str, FloatArray]
-    grade: Mapping[str, str]
-    bolts: FloatArray  # (samples, bolts)
-    scatter: float  # one sigma from bolt to bolt
-
-    @classmethod
-    def of(cls, material: Material, joint: Joint, samples: int, rng: np.random.Generator) -> Draws:
-        state = row_of("joints", "state", joint.state, "state")
-        thread = row_of("joints", "thread", joint.thread, "thread")
-        flange = row_of("joints", "flange", joint.flange, "flange")
-        grade = {
-            **material.grades,
-            "nut factor": str(state["grade"]),
-            "thread": str(thread["grade"]),
-            "bearing": str(flange["grade"]),
-            "pressure": "datasheet",
-        }
-        count = sum(hole.role == "bolt" for hole in joint.outline.holes)
-        deviate = {name: rng.standard_normal(samples) for name in sorted(grade)}
-        bolts = rng.standard_normal((samples, count))
-        return cls(samples, deviate, grade, bolts, float(state["scatter"]) / 2.0)
-
-    def factor(self, name: str) -> FloatArray:
-        """Log-normal factor on a value, by its grade."""
-        spread = float(read_data("grades.toml")["relative"][self.grade[name]])
-        return np.exp(spread * self.deviate[name])
-
-    def pull(self, joint: Joint, torque: float, local: Local) -> FloatArray:
-        """Preload of each bolt in each sample [N]."""
-        size = row_of("bolts", "size", joint.bolt, "bolt")
-        state = row_of("joints", "state", joint.state, "state")
-        known = float(state["nut_factor"]) * self.factor("nut factor")[:, None]
-        nut_factor = known * np.exp(self.scatter * self.bolts)
-        return np.asarray(screw.preload(torque, float(size["diameter"]), nut_factor))
-
-    def squeezed(self, material: Material, stress: FloatArray) -> FloatArray:
-        """Squeeze at a stress [Pa]."""
-        typed = material.compressibility * self.factor("squeeze")
-        return np.asarray(
-            sheet.squeeze(stress, typed, material.compressibility_stress, material.stiffening)
-        )
-
-    def retained(self, joint: Joint, material: Material) -> FloatArray:
-        """Share of the stress that is left in service."""
-        first = material.creep_again if joint.retorque else material.creep
-        creep = np.minimum(first * self.factor("creep"), 0.9)
-        return np.asarray(sheet.retained_share(creep, joint.heat_cycles, material.loss_per_decade))
-
-    def doublings(
-        self, joint: Joint, material: Material, local: Local, torque: float
-    ) -> FloatArray:
-        """How often the bed of a sample is twice the bed that was solved."""
-        mean = self.pull(joint, torque, local).sum(axis=1) / local.gasket_area * 1e6
-        distance = self.squeezed(material, mean) * (joint.thickness or 0.0)
-        times = mean * 1e-6 / distance / local.bed
-        return np.asarray(np.clip(np.log2(times), -BED_REACH, BED_REACH))
-
-    def tight(self, joint: Joint, material: Material, local: Local, torque: float) -> FloatArray:
-        """Contact pressure after tightening [MPa], (samples, rows, columns)."""
-        pull = self.pull(joint, torque, local)
-        more = self.doublings(joint, material, local, torque)[:, None] * pull
-        change = local.hard.bolts - local.soft.bolts
-        field = np.tensordot(pull, local.soft.bolts, 1) + np.tensordot(more, change, 1)
-        return np.maximum(np.asarray(field), 0.0)
-
-    def lift(self, joint: Joint, material: Material, local: Local, torque: float) -> FloatArray:
-        """Contact pressure that 1 MPa in the ports takes away [MPa]."""
-        more = self.doublings(joint, material, local, torque)[:, None, None]
-        return -(local.soft.lift + more * (local.hard.lift - local.soft.lift))
 
 
 def rows_of(

@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from keyturn.making.joint_rows import Draws, JointRow, Local
+from keyturn.making.joint_draws import Draws
+from keyturn.making.joint_given import Joint
+from keyturn.making.joint_local import Local
+from keyturn.making.joint_rows import JointRow
 from keyturn.making.joint_tables import Material
 from keyturn.making.land import Land
-
-if TYPE_CHECKING:
-    from keyturn.making.joint import Joint
 
 _OPENING = {
     "holds": "This joint holds as typed, under the assumptions below",

@@ -10,7 +10,8 @@ from typing import Any
 
 from keyturn import units
 from keyturn.errors import BuildError, BuildErrors, FileRefused, Place, ValueRefused
-from keyturn.making.joint import Joint, JointResult, judge
+from keyturn.making.joint import JointResult, judge
+from keyturn.making.joint_given import Joint
 from keyturn.making.shape import Outline
 from keyturn.tasks.gasket import millimetres, read_outline, read_text
 

@@ -13,9 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from keyturn.errors import BuildError, BuildErrors, CannotAnswer, KeyturnError
-from keyturn.web.jobs import NoSuchJob
+from keyturn.web.missing import NoSuchCar, NoSuchJob
 from keyturn.web.render import page
-from keyturn.web.shelf import NoSuchCar
 from keyturn.web.words import on_a_page
 
 

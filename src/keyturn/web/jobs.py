@@ -24,6 +24,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any
 
 from keyturn.errors import KeyturnError, ValueRefused
+from keyturn.web.missing import NoSuchJob
 from keyturn.web.shelf import Car
 
 MOST_AT_ONCE = 2
@@ -32,10 +33,6 @@ MOST_KEPT = 20  # finished jobs whose results can still be fetched
 TOLD_EVERY = 0.1  # [s] between two words of progress
 
 Tell = Callable[[str, str, dict[str, Any]], None]
-
-
-class NoSuchJob(LookupError):
-    """No job of that number for that build."""
 
 
 @dataclass(eq=False)

@@ -14,13 +14,10 @@ from pathlib import Path
 
 from keyturn.build.read import BUILD_FILE
 from keyturn.errors import ValueRefused
+from keyturn.web.missing import NoSuchCar
 
 NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?")
 ACCEPTED = "small letters, digits and hyphens, at most 40, such as: red-pickup"
-
-
-class NoSuchCar(LookupError):
-    """No build folder of that name."""
 
 
 @dataclass
