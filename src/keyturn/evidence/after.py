@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Collection
 
 import numpy as np
 
-from keyturn.build.model import Build, Curve, Part, Plain, Value
+from keyturn.build.model import Build, Curve, Part, Value
 from keyturn.evidence.forward import air_share, pressure_factor, tank_leak
 from keyturn.evidence.pooled import Values
 from keyturn.evidence.result import PartVerdict, Verdict
@@ -16,11 +16,13 @@ from keyturn.system.check import load_up, sentence
 from keyturn.system.circuit import FloatArray
 from keyturn.system.draws import AIR_DRAWN, BELT_SLIP, CHARGE_LEAK, TANK_LEAK, Draws
 
+# unknowns of `find` that stand for keys of the build file
+UNKNOWNS = ("pump", "set", "wiring", "filter", "line", "strainer", "return")
 LEARNT = 0.5  # a spread cut below this share makes a value "measured"
 
 
 class Learnt(Draws):
-    """Draws of a build in which some values come from the posterior instead."""
+    """Draws of a build in which some values come from readings instead of from what was typed."""
 
     def __init__(
         self,
@@ -29,24 +31,63 @@ class Learnt(Draws):
         rng: np.random.Generator,
         values: dict[str, FloatArray],
         scales: dict[str, FloatArray],
+        learnt: Collection[str] = (),
     ) -> None:
         super().__init__(build, samples, rng)
-        self._values = values
-        self._scales = scales
+        self.values = values
+        self.scales = scales
+        self.tell(build, learnt)
 
     def of(self, value: Value) -> FloatArray:
         """Samples of one value [its SI unit], shape (samples + 1, 1)."""
-        found = self._values.get(value.key)
+        found = self.values.get(value.key)
         return super().of(value) if found is None else found
 
     def scale(self, curve: Curve) -> FloatArray:
         """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
-        found = self._scales.get(curve.key)
+        found = self.scales.get(curve.key)
         return super().scale(curve) if found is None else found
 
     def fault(self, name: str) -> FloatArray | None:
         """Samples of a fault that no key states, shape (samples + 1, 1)."""
-        return self._values.get(name)
+        return self.values.get(name)
+
+    def tell(self, build: Build, learnt: Collection[str]) -> None:
+        """Fill in what the verdict's rules ask about the origin of the spread.
+
+        Where the readings speak of a value, its spread is that of the samples: against deviates
+        that were never used, a guess would explain nothing and pass for a certainty. One unknown
+        may stand for several keys: it has the worst grade of them, or is as good as measured when
+        the readings have pinned it.
+        """
+        samples = self.values | self.scales
+        grades = _grades(build, learnt)
+        known: list[Value | Curve] = []
+        columns = [np.zeros((self.samples + 1, 0))]
+        for key, item in {item.key: item for item in build.known()}.items():
+            drawn = samples.get(key)
+            if drawn is None:
+                if item.spread > 0.0:
+                    known.append(item)
+                    columns.append(self.deviate(key))
+                continue
+            centre, width = float(drawn[1:].mean()), float(drawn[1:].std())
+            if width > 1e-9 * abs(centre):
+                known.append(item.model_copy(update={"grade": grades.get(key, item.grade)}))
+                columns.append((drawn - centre) / width)
+        self.set_known(known, np.hstack(columns))
+
+
+def _grades(build: Build, learnt: Collection[str]) -> dict[str, str]:
+    """Grade by key of what the unknowns of `find` stand for."""
+    known = {item.key: item for item in build.known()}
+    found: dict[str, str] = {}
+    for name in UNKNOWNS:
+        keys = learnt_keys(build, {name}) & known.keys()
+        weak = [known[key].grade for key in sorted(keys) if known[key].grade in verdict.WEAK]
+        for key in keys:
+            found[key] = "measured" if name in learnt else (weak or [known[key].grade])[0]
+    return found
 
 
 def verdict_of(build: Build, draws: Draws) -> Verdict:
@@ -80,8 +121,7 @@ def after(
         for name, value in posterior.items()
         if float(np.std(value)) < LEARNT * float(np.std(prior[name]))
     }
-    better = _measured(build, learnt_keys(build, learnt))
-    return verdict_of(better, Learnt(better, samples, rng, values, scales))
+    return verdict_of(build, Learnt(build, samples, rng, values, scales, learnt))
 
 
 def put_in(
@@ -147,17 +187,3 @@ def learnt_keys(build: Build, learnt: set[str]) -> set[str]:
         if name in learnt:
             keys |= {value.key for part in chosen for value in (part.drop, part.length) if value}
     return keys
-
-
-def _measured(node: Any, keys: set[str]) -> Any:
-    """The build with the grade of some values raised to measured."""
-    if isinstance(node, (Value, Curve)):
-        return node.model_copy(update={"grade": "measured"}) if node.key in keys else node
-    if isinstance(node, Plain):
-        fields = type(node).model_fields
-        return node.model_copy(
-            update={name: _measured(getattr(node, name), keys) for name in fields}
-        )
-    if isinstance(node, tuple):
-        return tuple(_measured(item, keys) for item in node)
-    return node

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from keyturn.build.assemble import assemble
-from keyturn.build.model import Build, Curve, Value
+from keyturn.build.model import Build, Value
 from keyturn.build.paste import set_key
 from keyturn.build.values import Context
 from keyturn.errors import BuildError, BuildErrors, CannotSolve, DomainError, Place
-from keyturn.evidence.after import learnt_keys, put_in
+from keyturn.evidence.after import Learnt, put_in
 from keyturn.evidence.choose_sets import CORRECT_KEY
 from keyturn.evidence.pooled import Values
 from keyturn.system import headroom, operating, parts, verdict
@@ -32,8 +32,6 @@ from keyturn.system.solve import solve
 COARSE = 6  # speeds of the first look; fewer points can only make a set look better
 MOST_AIRS = 64  # full-load lines kept: a megabyte each, and sets that share one come together
 GAUGE = 0.02  # spread of the pressure that a builder corrects the calibration to [-]
-# unknowns of `find` that stand for keys of the build file
-UNKNOWNS = ("pump", "set", "wiring", "filter", "line", "strainer", "return")
 JUDGED_STATES = ("key-on", "idle")
 # decide the line; the belt because it may slip
 AIR = ("site", "engine", "blower", "boost", "cooler", "fuel", "mixture", "belt")
@@ -67,7 +65,7 @@ class Judged:
     fault: str = ""  # why it could not be judged; then p is zero
 
 
-class Keyed(Draws):
+class Keyed(Learnt):
     """Draws in which a key has the same deviates in every variant of the build.
 
     Two variants then differ by what was changed and not by the luck of the draw (common random
@@ -75,16 +73,14 @@ class Keyed(Draws):
     """
 
     def __init__(self, samples: int, seed: int, store: dict[str, FloatArray]) -> None:
+        # values are drawn when they are asked for: most variants share all but a few
         self.samples = samples
         self._seed = seed
         self._store = store
-        self.values: dict[str, FloatArray] = {}
-        self.scales: dict[str, FloatArray] = {}
-        self.known: list[Value | Curve] = []
+        self.values = {}
+        self.scales = {}
+        self.known = []
         self.deviation = np.zeros((samples + 1, 0))
-
-    def _z(self, key: str) -> FloatArray:
-        return self.deviate(key)
 
     def deviate(self, key: str) -> FloatArray:
         """Standard normal deviates of a key (samples + 1, 1), stratified, the first zero."""
@@ -98,59 +94,9 @@ class Keyed(Draws):
 
     def of(self, value: Value) -> FloatArray:
         """Samples of one value [its SI unit], shape (samples + 1, 1)."""
-        learnt = self.values.get(value.key)
-        if learnt is not None:
-            return learnt
-        if value.spread == 0.0:
+        if value.spread == 0.0 and value.key not in self.values:
             return np.full((self.samples + 1, 1), value.si)
         return super().of(value)
-
-    def scale(self, curve: Curve) -> FloatArray:
-        """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
-        learnt = self.scales.get(curve.key)
-        return super().scale(curve) if learnt is None else learnt
-
-    def fault(self, name: str) -> FloatArray | None:
-        """Samples of a fault that no key states, shape (samples + 1, 1)."""
-        return self.values.get(name)
-
-    def tell(self, build: Build, learnt: Sequence[str]) -> None:
-        """Fill in what the verdict's rules ask about the origin of the spread.
-
-        Where the readings speak of a value, its spread is that of the samples. One unknown may
-        stand for several keys: it has the worst grade of them, or is as good as measured when the
-        readings have pinned it.
-        """
-        known = {item.key: item for item in build.known()}
-        samples = self.values | self.scales
-        grades = _grades(build, known, learnt)
-        columns = [np.zeros((self.samples + 1, 0))]
-        for key, item in known.items():
-            drawn = samples.get(key)
-            if drawn is None:
-                if item.spread > 0.0:
-                    self.known.append(item)
-                    columns.append(self.deviate(key))
-                continue
-            centre, width = float(drawn[1:].mean()), float(drawn[1:].std())
-            if width > 1e-9 * abs(centre):
-                graded = item.model_copy(update={"grade": grades.get(key, item.grade)})
-                self.known.append(graded)
-                columns.append((drawn - centre) / width)
-        self.deviation = np.hstack(columns)
-
-
-def _grades(
-    build: Build, known: Mapping[str, Value | Curve], learnt: Sequence[str]
-) -> dict[str, str]:
-    """Grade by key of what the unknowns of `find` stand for."""
-    found: dict[str, str] = {}
-    for name in UNKNOWNS:
-        keys = learnt_keys(build, {name}) & known.keys()
-        weak = [known[key].grade for key in sorted(keys) if known[key].grade in verdict.WEAK]
-        for key in keys:
-            found[key] = "measured" if name in learnt else (weak or [known[key].grade])[0]
-    return found
 
 
 def judge_sets(task: Task) -> list[Judged]:

@@ -22,13 +22,18 @@ class Draws:
     """
 
     def __init__(self, build: Build, samples: int, rng: np.random.Generator) -> None:
-        known = list({item.key: item for item in build.known()}.values())
-        self.known = [item for item in known if item.spread > 0.0]
         self.samples = samples
-        self._column = {item.key: number for number, item in enumerate(self.known)}
-        self.deviation = _hypercube(len(self.known), samples, rng)
+        unique = {item.key: item for item in build.known()}.values()
+        known: list[Value | Curve] = [item for item in unique if item.spread > 0.0]
+        self.set_known(known, _hypercube(len(known), samples, rng))
 
-    def _z(self, key: str) -> FloatArray:
+    def set_known(self, known: list[Value | Curve], deviation: FloatArray) -> None:
+        """What is uncertain, and its standard normal deviates, a column each."""
+        self.known, self.deviation = known, deviation
+        self._column = {item.key: number for number, item in enumerate(known)}
+
+    def deviate(self, key: str) -> FloatArray:
+        """Standard normal deviates of a key, shape (samples + 1, 1); zero where it is certain."""
         column = self._column.get(key)
         if column is None:
             return np.zeros((self.samples + 1, 1))
@@ -36,14 +41,14 @@ class Draws:
 
     def of(self, value: Value) -> FloatArray:
         """Samples of one value [its SI unit], shape (samples + 1, 1)."""
-        z = self._z(value.key)
+        z = self.deviate(value.key)
         if value.law == "scale":
             return value.si * np.exp(value.spread * z)
         return value.si + value.spread * z
 
     def scale(self, curve: Curve) -> FloatArray:
         """Samples of the common factor of a curve [-], shape (samples + 1, 1)."""
-        return np.exp(curve.spread * self._z(curve.key))
+        return np.exp(curve.spread * self.deviate(curve.key))
 
     def fault(self, name: str) -> FloatArray | None:
         """Samples of a fault, shape (samples + 1, 1); None in a car as described."""
