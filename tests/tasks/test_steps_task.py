@@ -14,6 +14,7 @@ import keyturn
 from keyturn.errors import CannotSolve, FileRefused, ValueRefused
 from keyturn.journal import store
 from keyturn.report import steps_words
+from keyturn.tasks import open_items, steps_record
 from keyturn.tasks import steps as task
 from keyturn.tasks.check import check
 from keyturn.tasks.read import export_journal, import_journal, listed
@@ -68,30 +69,30 @@ FIRE = {"kill-plan": "yes", "oil-seconds": "4", "dry": "yes", "no-noise": "yes"}
 
 def to_first_fire(car: Path, clock: Clock, result) -> None:
     """Everything before the first start, as it should be."""
-    assert task.record(car, "assembly", ASSEMBLY, result=result).state == "passed"
-    assert task.record(car, "fluids", FLUIDS, result=result).state == "passed"
-    task.start_timer(car, "fuel-static", "hold", result)
+    assert steps_record.record(car, "assembly", ASSEMBLY, result=result).state == "passed"
+    assert steps_record.record(car, "fluids", FLUIDS, result=result).state == "passed"
+    steps_record.start_timer(car, "fuel-static", "hold", result)
     clock.now += 75.0
-    assert task.record(car, "fuel-static", STATIC, result=result).state == "passed"
-    task.sweep(car)
+    assert steps_record.record(car, "fuel-static", STATIC, result=result).state == "passed"
+    open_items.sweep(car)
 
 
 def test_the_way_to_first_fire(car: Path, clock: Clock, result) -> None:
     with pytest.raises(ValueRefused, match="cannot be begun"):
-        task.record(car, "first-fire", FIRE, result=result)
+        steps_record.record(car, "first-fire", FIRE, result=result)
     to_first_fire(car, clock, result)
     assert task.path(car, "first fire", result).barriers == ()
-    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+    assert steps_record.record(car, "first-fire", FIRE, result=result).state == "passed"
     kinds = [(row.kind, row.state) for row in listed(car)]
     assert ("rail-pressure", "key-on") in kinds, "what was read at a stage is a reading too"
 
 
 def test_the_whole_way_to_load_can_be_gone(car: Path, clock: Clock, result) -> None:
     to_first_fire(car, clock, result)
-    task.record(car, "first-fire", FIRE, result=result)
-    task.start_timer(car, "idle-soak", "idle", result)
+    steps_record.record(car, "first-fire", FIRE, result=result)
+    steps_record.start_timer(car, "idle-soak", "idle", result)
     clock.now += 16 * 60.0
-    task.start_timer(car, "idle-soak", "soak", result)
+    steps_record.start_timer(car, "idle-soak", "soak", result)
     clock.now += 11 * 60.0
     stages = {
         "idle-soak": SOAK,
@@ -107,21 +108,21 @@ def test_the_whole_way_to_load_can_be_gone(car: Path, clock: Clock, result) -> N
         },
     }  # fmt: skip
     for name, typed in stages.items():
-        found = task.record(car, name, typed, result=result)
+        found = steps_record.record(car, name, typed, result=result)
         assert found.state == "passed", (name, found.why)
     # the return was opened to time the pump: the joint has to be dry again before a start
     barriers = task.path(car, "first drive", result).barriers
     assert [row.name for row in barriers] == ["fuel-static"]
     assert "for flow" in barriers[0].why
-    task.start_timer(car, "fuel-static", "hold", result)
+    steps_record.start_timer(car, "fuel-static", "hold", result)
     clock.now += 61.0
-    task.record(car, "fuel-static", STATIC, result=result)
-    task.sweep(car)
+    steps_record.record(car, "fuel-static", STATIC, result=result)
+    open_items.sweep(car)
     roll = {"dry-below": "yes", "brakes-even": "yes", "roll-coolant": "90 degC"}
-    assert task.record(car, "first-roll", roll, result=result).state == "passed"
+    assert steps_record.record(car, "first-roll", roll, result=result).state == "passed"
     assert task.path(car, "load", result).barriers == ()
     # the ladder says of itself whether it was climbed; nothing typed does
-    found = task.record(car, "load", {"plugs": "yes"}, result=result)
+    found = steps_record.record(car, "load", {"plugs": "yes"}, result=result)
     assert found.state == "failed" and "ladder" in found.why
 
 
@@ -129,39 +130,39 @@ def test_no_start_without_a_sweep_or_with_yesterdays(car: Path, clock: Clock, re
     to_first_fire(car, clock, result)
     clock.now += 13 * 3600.0
     with pytest.raises(ValueRefused, match="sweep"):
-        task.record(car, "first-fire", FIRE, result=result)
-    task.sweep(car)
-    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+        steps_record.record(car, "first-fire", FIRE, result=result)
+    open_items.sweep(car)
+    assert steps_record.record(car, "first-fire", FIRE, result=result).state == "passed"
 
 
 def test_an_open_fuel_joint_stands_before_every_start(car: Path, clock: Clock, result) -> None:
     to_first_fire(car, clock, result)
-    item = task.open_item(car, "filter loosened", "fuel", stands_before="nothing")
-    task.sweep(car)
+    item = open_items.open_item(car, "filter loosened", "fuel", stands_before="nothing")
+    open_items.sweep(car)
     with pytest.raises(ValueRefused, match="filter loosened"):
-        task.record(car, "first-fire", FIRE, result=result)
-    task.close_item(car, item.at, "tightened to 18 N m, marked")
-    task.sweep(car)
+        steps_record.record(car, "first-fire", FIRE, result=result)
+    open_items.close_item(car, item.at, "tightened to 18 N m, marked")
+    open_items.sweep(car)
     # the joint was opened: that it was dry before says nothing now
     with pytest.raises(ValueRefused, match="outdated"):
-        task.record(car, "first-fire", FIRE, result=result)
-    task.start_timer(car, "fuel-static", "hold", result)
+        steps_record.record(car, "first-fire", FIRE, result=result)
+    steps_record.start_timer(car, "fuel-static", "hold", result)
     clock.now += 70.0
-    task.record(car, "fuel-static", STATIC, result=result)
-    assert task.record(car, "first-fire", FIRE, result=result).state == "passed"
+    steps_record.record(car, "fuel-static", STATIC, result=result)
+    assert steps_record.record(car, "first-fire", FIRE, result=result).state == "passed"
 
 
 def test_a_wait_goes_on_through_an_interruption(car: Path, clock: Clock, result) -> None:
     to_first_fire(car, clock, result)
-    task.record(car, "first-fire", FIRE, result=result)
-    task.start_timer(car, "idle-soak", "idle", result)
+    steps_record.record(car, "first-fire", FIRE, result=result)
+    steps_record.start_timer(car, "idle-soak", "idle", result)
     clock.now += 7 * 60.0
     (running,) = task.steps(car, result, clock.now).running
     assert running.left(clock.now) == pytest.approx(8 * 60.0, abs=0.01)
     clock.now += 10 * 60.0
-    task.start_timer(car, "idle-soak", "soak", result)
+    steps_record.start_timer(car, "idle-soak", "soak", result)
     clock.now += 11 * 60.0
-    found = task.record(car, "idle-soak", SOAK, result=result)
+    found = steps_record.record(car, "idle-soak", SOAK, result=result)
     assert found.state == "passed", found.why
     assert found.record.values["idle"] == pytest.approx(17 * 60.0, abs=0.01)
     assert found.record.values["soak"] == pytest.approx(11 * 60.0, abs=0.01)
@@ -169,12 +170,12 @@ def test_a_wait_goes_on_through_an_interruption(car: Path, clock: Clock, result)
 
 def test_minutes_of_one_wait_do_not_count_for_another(car: Path, clock: Clock, result) -> None:
     to_first_fire(car, clock, result)
-    task.record(car, "first-fire", FIRE, result=result)
-    task.start_timer(car, "idle-soak", "idle", result)
+    steps_record.record(car, "first-fire", FIRE, result=result)
+    steps_record.start_timer(car, "idle-soak", "idle", result)
     clock.now += 5 * 60.0
-    task.start_timer(car, "idle-soak", "soak", result)
+    steps_record.start_timer(car, "idle-soak", "soak", result)
     clock.now += 30 * 60.0
-    found = task.record(car, "idle-soak", {"fan": "yes"}, result=result)
+    found = steps_record.record(car, "idle-soak", {"fan": "yes"}, result=result)
     said = {row.field.name: row.verdict for row in found.rows}
     assert said["idle"] == "fails" and said["soak"] == "passes"
 
@@ -184,50 +185,51 @@ def test_an_interrupted_record_is_gone_on_with_a_failed_one_is_not(
 ) -> None:
     some = dict(list(ASSEMBLY.items())[:3])
     rest = dict(list(ASSEMBLY.items())[3:])
-    assert task.record(car, "assembly", some, result=result).state == "failed"
+    assert steps_record.record(car, "assembly", some, result=result).state == "failed"
     clock.now += 3600.0
-    assert task.record(car, "assembly", rest, result=result).state == "passed"
-    task.open_item(car, "tensioner off", "belt")
-    task.close_item(car, 3, "fitted")
-    assert task.record(car, "assembly", some, result=result).state == "failed"
-    assert task.record(car, "assembly", {"clear": "no"}, result=result).state == "failed"
-    found = task.record(car, "assembly", rest, result=result)
+    assert steps_record.record(car, "assembly", rest, result=result).state == "passed"
+    open_items.open_item(car, "tensioner off", "belt")
+    open_items.close_item(car, 3, "fitted")
+    assert steps_record.record(car, "assembly", some, result=result).state == "failed"
+    assert steps_record.record(car, "assembly", {"clear": "no"}, result=result).state == "failed"
+    found = steps_record.record(car, "assembly", rest, result=result)
     assert found.state == "failed", "after a no the whole stage is looked at again"
 
 
 def test_what_was_begun_yesterday_is_begun_again(car: Path, clock: Clock, result) -> None:
     half = dict(list(ASSEMBLY.items())[:3])
-    task.record(car, "assembly", half, result=result)
+    steps_record.record(car, "assembly", half, result=result)
     clock.now += 13 * 3600.0
     rest = dict(list(ASSEMBLY.items())[3:])
-    assert task.record(car, "assembly", rest, result=result).state == "failed"
+    assert steps_record.record(car, "assembly", rest, result=result).state == "failed"
 
 
 def test_a_slip_of_unit_does_not_pass_a_hold_point(car: Path, clock: Clock, result) -> None:
-    task.record(car, "assembly", ASSEMBLY, result=result)
-    task.start_timer(car, "fuel-static", "hold", result)
+    steps_record.record(car, "assembly", ASSEMBLY, result=result)
+    steps_record.start_timer(car, "fuel-static", "hold", result)
     clock.now += 75.0
+    low = STATIC | {"key-on-pressure": "45 kPa"}
     with pytest.raises(ValueRefused):
-        task.record(car, "fuel-static", STATIC | {"key-on-pressure": "45 kPa"}, result=result)
+        steps_record.record(car, "fuel-static", low, result=result)
     with pytest.raises(ValueRefused, match="yes or no"):
-        task.record(car, "fuel-static", STATIC | {"joints-dry": "dunno"}, result=result)
+        steps_record.record(car, "fuel-static", STATIC | {"joints-dry": "dunno"}, result=result)
     with pytest.raises(ValueRefused, match="no such thing"):
-        task.record(car, "fuel-static", {"joint-dry": "yes"}, result=result)
+        steps_record.record(car, "fuel-static", {"joint-dry": "yes"}, result=result)
     with pytest.raises(ValueRefused, match="a unit"):
-        task.record(car, "fuel-static", {"hold-start": "300"}, result=result)
+        steps_record.record(car, "fuel-static", {"hold-start": "300"}, result=result)
 
 
 def test_nobody_types_a_wait_or_a_ladder(car: Path, clock: Clock, result) -> None:
     to_first_fire(car, clock, result)
-    task.record(car, "first-fire", FIRE, result=result)
+    steps_record.record(car, "first-fire", FIRE, result=result)
     with pytest.raises(ValueRefused, match="by itself"):
-        task.record(car, "idle-soak", {"idle": "900"}, result=result)
+        steps_record.record(car, "idle-soak", {"idle": "900"}, result=result)
 
 
 def test_an_override_is_printed_everywhere_after(car: Path, clock: Clock, result) -> None:
     reason = "oil pressure was seen on the stand last week"
-    task.record(car, "assembly", ASSEMBLY, result=result)
-    assert reason in task.override(car, "fluids", reason)
+    steps_record.record(car, "assembly", ASSEMBLY, result=result)
+    assert reason in steps_record.override(car, "fluids", reason)
     now = task.steps(car, result, clock.now)
     for words in (
         steps_words.text(now.plan),
@@ -240,9 +242,9 @@ def test_an_override_is_printed_everywhere_after(car: Path, clock: Clock, result
     names = [row.name for row in now.plan.barriers("first-fire")]
     assert "fluids" not in names
     assert "fluids" in [row.name for row in now.plan.barriers("load")]
-    task.record(car, "fluids", FLUIDS, result=result)
+    steps_record.record(car, "fluids", FLUIDS, result=result)
     assert reason in steps_words.text(task.steps(car, result, clock.now).plan), "for ever"
-    task.take_back(car, "fluids")
+    steps_record.take_back(car, "fluids")
     assert reason in steps_words.text(task.steps(car, result, clock.now).plan)
 
 
@@ -251,54 +253,54 @@ def test_a_timed_flow_is_a_volume_that_the_model_learns_from(car: Path, result) 
     build = keyturn.load(car)
     flow = next(row for row in task.steps(car, result).plan.stages if row.name == "flow")
     typed = {"working-pressure": "52 psi", "return-flow": "150 L/h"}
-    (told,) = task._readings(flow, typed, build, result, True)
+    (told,) = steps_record._readings(flow, typed, build, result, True)
     assert (told.kind, told.state) == ("timed-volume", "key-on")
     assert told.value == pytest.approx(1.25e-3, rel=1e-6) and told.conditions.duration == 30.0
     # 1 psi = 6894.757 Pa
     assert told.conditions.pressure_gauge == pytest.approx(52 * 6894.757, rel=1e-6)
     with pytest.raises(ValueRefused, match="without its pressure"):
-        task._readings(flow, {"return-flow": "150 L/h"}, build, result, True)
+        steps_record._readings(flow, {"return-flow": "150 L/h"}, build, result, True)
 
 
 @pytest.mark.parametrize("stage", ["fuel-static", "load"])
 def test_some_things_no_reason_replaces(car: Path, stage: str) -> None:
     with pytest.raises(ValueRefused, match="no reason replaces"):
-        task.override(car, stage, "I have looked at it for an hour")
+        steps_record.override(car, stage, "I have looked at it for an hour")
 
 
 @pytest.mark.parametrize("reason", ["", "   ", "ok", "because"])
 def test_an_override_needs_a_reason(car: Path, reason: str) -> None:
     with pytest.raises(ValueRefused, match="reason"):
-        task.override(car, "fluids", reason)
+        steps_record.override(car, "fluids", reason)
 
 
 def test_items_wait_for_each_other(car: Path) -> None:
-    first = task.open_item(car, "hose off", "fuel", "left rear", 15.0, ("engine-cold",))
-    second = task.open_item(car, "clip off", "fuel", after=(first.at,))
+    first = open_items.open_item(car, "hose off", "fuel", "left rear", 15.0, ("engine-cold",))
+    second = open_items.open_item(car, "clip off", "fuel", after=(first.at,))
     with pytest.raises(ValueRefused, match="has to be closed first"):
-        task.close_item(car, second.at, "fitted")
-    task.close_item(car, first.at, "fitted, marked")
-    task.close_item(car, second.at, "fitted")
-    assert [row.closed for row in task.items(car)] == [3, 4]
+        open_items.close_item(car, second.at, "fitted")
+    open_items.close_item(car, first.at, "fitted, marked")
+    open_items.close_item(car, second.at, "fitted")
+    assert [row.closed for row in open_items.items(car)] == [3, 4]
     with pytest.raises(ValueRefused, match="no open item"):
-        task.close_item(car, second.at, "again")
+        open_items.close_item(car, second.at, "again")
     with pytest.raises(ValueRefused, match="how was it closed"):
-        task.close_item(car, task.open_item(car, "x", "belt").at, " ")
+        open_items.close_item(car, open_items.open_item(car, "x", "belt").at, " ")
     for wrong in ({"area": "roof"}, {"needs": ("sun",)}, {"stands_before": "x"}, {"minutes": 0.0}):
         with pytest.raises(ValueRefused):
-            task.open_item(**{"build": car, "what": "y", "area": "belt", **wrong})
+            open_items.open_item(**{"build": car, "what": "y", "area": "belt", **wrong})
 
 
 def test_a_sweep_says_what_is_left(car: Path) -> None:
-    task.open_item(car, "brake line open", "brakes", stands_before="nothing")
-    task.open_item(car, "trim off", "other", stands_before="nothing")
-    swept, left = task.sweep(car)
+    open_items.open_item(car, "brake line open", "brakes", stands_before="nothing")
+    open_items.open_item(car, "trim off", "other", stands_before="nothing")
+    swept, left = open_items.sweep(car)
     assert swept.open == (1, 2) and [item.what for item in left] == ["brake line open"]
 
 
 def test_the_same_token_is_stored_once(car: Path, clock: Clock, result) -> None:
     for _ in range(2):
-        task.record(car, "assembly", ASSEMBLY, token="phone-1", result=result)
+        steps_record.record(car, "assembly", ASSEMBLY, token="phone-1", result=result)
     assert len(task.written(car).records) == 1
 
 
@@ -306,8 +308,8 @@ def test_all_of_it_travels_and_nothing_of_it_can_be_changed(
     car: Path, clock: Clock, result, tmp_path: Path
 ) -> None:
     to_first_fire(car, clock, result)
-    task.open_item(car, "hose off", "fuel")
-    task.override(car, "roadworthy", "trailered to a rolling road")
+    open_items.open_item(car, "hose off", "fuel")
+    steps_record.override(car, "roadworthy", "trailered to a rolling road")
     export_journal(car, tmp_path / "out.jsonl")
     shutil.copytree(EXAMPLES / "pickup-screw", tmp_path / "other")
     import_journal(tmp_path / "other", tmp_path / "out.jsonl")
@@ -348,7 +350,7 @@ def test_here_and_now(car: Path, result) -> None:
 
 
 def test_no_journal_is_made_beside_no_build(tmp_path: Path) -> None:
-    for call in (task.sweep, task.items, task.written):
+    for call in (open_items.sweep, open_items.items, task.written):
         with pytest.raises(FileRefused):
             call(tmp_path)
     assert list(tmp_path.iterdir()) == []
@@ -361,11 +363,11 @@ def test_open_items_do_not_wait_for_a_model_that_has_no_answer(
         raise CannotSolve("no balance")
 
     monkeypatch.setattr(task, "check", unsolved)
-    assert task.record(car, "assembly", ASSEMBLY).state == "passed"
+    assert steps_record.record(car, "assembly", ASSEMBLY).state == "passed"
     now = task.steps(car)
     assert now.result is None and "key-on-pressure" not in now.plan.limits
-    task.start_timer(car, "fuel-static", "hold")
+    steps_record.start_timer(car, "fuel-static", "hold")
     clock.now += 70.0
-    found = task.record(car, "fuel-static", STATIC)
+    found = steps_record.record(car, "fuel-static", STATIC)
     # nothing to hold the pressure against: no pass
     assert found.state == "failed" and "no limit" in found.why

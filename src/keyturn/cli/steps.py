@@ -165,7 +165,7 @@ def _path(said: Said) -> None:
 
 def _open(said: Said) -> None:
     from keyturn.report.steps_words import items_words
-    from keyturn.tasks.steps import items, open_item
+    from keyturn.tasks.open_items import items, open_item
 
     if said.words:
         what = " ".join(said.words)
@@ -178,7 +178,7 @@ def _open(said: Said) -> None:
 
 
 def _close(said: Said) -> None:
-    from keyturn.tasks.steps import close_item
+    from keyturn.tasks.open_items import close_item
 
     number = _first(said, "which item", 'a number, then how: close 4 "tightened, marked"')
     if not number.isdigit():
@@ -189,7 +189,7 @@ def _close(said: Said) -> None:
 
 def _sweep(said: Said) -> None:
     from keyturn.report.steps_words import item_words
-    from keyturn.tasks.steps import sweep
+    from keyturn.tasks.open_items import sweep
 
     _, left = sweep(said.build)
     lines = [f"OPEN, no start: {item.at} {item_words(item)}" for item in left]
@@ -206,7 +206,7 @@ def _scope(said: Said) -> None:
 
 
 def _timer(said: Said) -> None:
-    from keyturn.tasks.steps import start_timer
+    from keyturn.tasks.steps_record import start_timer
 
     stage = _first(said, "which stage and timer", "idle-soak idle")
     row = start_timer(said.build, stage, said.words[1] if said.words[1:] else "")
@@ -215,7 +215,7 @@ def _timer(said: Said) -> None:
 
 def _record(said: Said) -> None:
     from keyturn.report.steps_words import verdict_words
-    from keyturn.tasks.steps import record
+    from keyturn.tasks.steps_record import record
 
     stage = _first(said, "which stage", "fuel-static joints-dry=yes no-smell=yes ...")
     row = record(said.build, stage, doors.changes(said.words[1:]), said.note, sure=said.sure)
@@ -223,7 +223,7 @@ def _record(said: Said) -> None:
 
 
 def _override(said: Said) -> None:
-    from keyturn.tasks.steps import override, take_back
+    from keyturn.tasks.steps_record import override, take_back
 
     stage = _first(said, "which stage", "a stage, then the reason in one sentence")
     if said.withdraw:

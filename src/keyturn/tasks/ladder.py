@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,8 +44,9 @@ from keyturn.procedure.order import Plan
 from keyturn.system.result import Band, CheckResult
 from keyturn.tasks.check import check
 from keyturn.tasks.read import folder_of
-from keyturn.tasks.steps import SAMPLES, plan_for, refuse_slip
+from keyturn.tasks.steps import SAMPLES, plan_for
 from keyturn.tasks.steps_book import STEP, climbs, history, marked, sent
+from keyturn.tasks.steps_record import refuse_slip
 
 POOL = 2000  # samples of the causes
 DRAWN = 600  # of these, with all other values of the build drawn too
@@ -180,10 +181,13 @@ def climb(
     sure: bool = False,
     seed: int = 0,
     token: str | None = None,
+    against: Sequence[str] = (),
+    places: Mapping[str, tuple[str, str]] | None = None,
 ) -> Climb:
     """Write down a step that was driven; what was read teaches the model too.
 
-    ``rpm`` and ``manifold`` say where the lowest rail pressure was read. A step that is not open
+    ``rpm`` and ``manifold`` say where the lowest rail pressure was read, ``places`` the same of
+    other measures. ``against`` is what else speaks against a clean step. A step that is not open
     cannot be recorded as one; its readings can, with `read`. The same ``token`` is stored once.
     """
     model = load(build)
@@ -200,14 +204,22 @@ def climb(
             advice="what was read all the same is stored with: keyturn read BUILD",
         )  # fmt: skip
     values = {name: _typed(rung, name, text, model) for name, text in typed.items()}
-    told = _told(rung, typed, model, rpm, manifold)
+    told = _told(rung, typed, model, rpm, manifold, places or {})
     for reading in () if sure else told:
         refuse_slip(reading, found, model, reading.kind)
-    pressure = next((x.conditions.manifold_pressure for x in told), None)
-    numbers = dict(now.bounds[rows.index(rung)])
+    pressure = next(
+        (x.conditions.manifold_pressure for x in told if x.kind == "rail-pressure"), None
+    )
+    stated = now.bounds[rows.index(rung)]
+    numbers = dict(stated)
     if pressure is not None:
-        numbers |= _at(model, numbers, pressure)
-    why = clean(rung, values, numbers)
+        numbers |= _at(model, stated, pressure)
+    for reading in told:
+        pressure = reading.conditions.manifold_pressure
+        if reading.kind == "lambda" and pressure is not None:
+            moved = _at(model, stated, pressure)
+            numbers |= {name: moved[name] for name in moved if name == "lambda"}
+    why = "; ".join(filter(None, (*against, clean(rung, values, numbers))))
     body = {
         "step": rung.name, "values": values, "clean": not why, "why": why, "typed": dict(typed),
         "abort": {name: number for name, number in numbers.items() if np.isfinite(number)},
@@ -233,7 +245,11 @@ def watched(build: str | Path, step: str = "", at_least: float | None = None) ->
 
     They are stated whether the step is open or not; ``open`` says which.
     """
-    found = ladder(build, at_least)
+    return watched_of(ladder(build, at_least), step)
+
+
+def watched_of(found: Ladder, step: str = "") -> Watched:
+    """The same from a ladder that is known already."""
     row = _chosen(found.rungs, step) if step else None
     at = found.rungs.index(row) if row is not None else min(found.level, len(found.rungs) - 1)
     said = measures()
@@ -353,7 +369,12 @@ def _typed(rung: Rung, name: str, text: str, model: Build) -> float:
 
 
 def _told(
-    rung: Rung, typed: Mapping[str, str], model: Build, rpm: str, manifold: str
+    rung: Rung,
+    typed: Mapping[str, str],
+    model: Build,
+    rpm: str,
+    manifold: str,
+    places: Mapping[str, tuple[str, str]] | None = None,
 ) -> list[Reading]:
     """The readings in a step, with the speed and the manifold pressure that belong to them."""
     state = STATE.get(rung.mode, "full-load")
@@ -363,14 +384,15 @@ def _told(
             "under load a number says nothing without its engine speed and manifold pressure",
             Place(key="rpm" if not rpm else "manifold"), accepted="3500 rpm; 8 psi boost",
         )  # fmt: skip
-    speed = rpm or ("2500 rpm" if state == "held-speed" else None)
     hose = "on" if model.regulator.reference == "manifold" and state == "idle" else None
     found = []
     for name, text in typed.items():
         kind = measures()[name].kind if name in measures() else ""
         if kind:
+            at_speed, at_pressure = (places or {}).get(name, (rpm, manifold))
+            speed = at_speed or ("2500 rpm" if state == "held-speed" else None)
             words = Typed(
-                kind, text, state, rpm=speed, manifold=manifold or None, reference=hose,
+                kind, text, state, rpm=speed, manifold=at_pressure or None, reference=hose,
                 note=f"ladder {rung.name}",
             )  # fmt: skip
             reading = to_reading(words, model, Place(key=name))

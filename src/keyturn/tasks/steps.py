@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-import re
 import time
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
-from keyturn import units
 from keyturn.build.model import Build
 from keyturn.build.read import load
 from keyturn.build.schema import nearest
 from keyturn.errors import CannotSolve, Place, ValueRefused
-from keyturn.evidence.reading import Reading, to_row
-from keyturn.glossary import quantity
-from keyturn.journal.readings import OF_THE_ENTRY
-from keyturn.journal.readings import TOPIC as READING
-from keyturn.journal.slip import expected, suspect
-from keyturn.journal.store import Journal, opened
-from keyturn.journal.typed import YES_NO, Typed, one_line, possible, to_reading
+from keyturn.journal.store import opened
 from keyturn.procedure.evidence import (
-    HOLD_RULE,
-    HOLD_SECONDS,
-    PASSES,
-    Answer,
     History,
     Record,
     Standing,
@@ -35,33 +23,21 @@ from keyturn.procedure.evidence import (
 from keyturn.procedure.fit import fitted, has
 from keyturn.procedure.limits import limits
 from keyturn.procedure.open_items import (
-    STANDS_BEFORE,
     SWEEP_LASTS,
-    Item,
-    Sweep,
-    before_start,
-    open_now,
 )
 from keyturn.procedure.order import FIRST_DRIVE, FIRST_FIRE, Plan, Task
 from keyturn.procedure.order import Path as Way
-from keyturn.procedure.stages import AREAS, NEEDS, Field, Stage, hold_rules
+from keyturn.procedure.stages import AREAS, NEEDS, Stage
 from keyturn.system.result import CheckResult
 from keyturn.tasks.check import check
 from keyturn.tasks.read import folder_of
 from keyturn.tasks.steps_book import (
-    OPEN_ITEM,
-    OVERRIDE,
     STEP,
     history,
-    item_body,
-    marked,
-    sent,
 )
 
 SAMPLES = 200  # enough for the bands that the limits are made of
 MILESTONES = {"first fire": FIRST_FIRE, "first drive": FIRST_DRIVE, "load": "load"}
-CAUGHT = 30.0  # [s] a flow that was timed is a volume in this time
-LEAST_REASON = 10  # letters: "ok" is no reason
 
 
 @dataclass(frozen=True)
@@ -89,7 +65,7 @@ def plan_for(
 def steps(build: str | Path, result: CheckResult | None = None, now: float | None = None) -> Steps:
     """How every stage stands. ``result`` spares the check when the caller has it."""
     model = load(build)
-    found = result or _expected(model)
+    found = result or expected_of(model)
     with opened(folder_of(build)) as book:
         plan = plan_for(model, found, history(book), now)
     standings = tuple(plan.standings.values())
@@ -101,7 +77,7 @@ def steps(build: str | Path, result: CheckResult | None = None, now: float | Non
     )  # fmt: skip
 
 
-def _expected(model: Build) -> CheckResult | None:
+def expected_of(model: Build) -> CheckResult | None:
     """What the model says; open items and hold points do not wait for a model that cannot."""
     try:
         return check(model, samples=SAMPLES)
@@ -111,7 +87,7 @@ def _expected(model: Build) -> CheckResult | None:
 
 def written(build: str | Path) -> History:
     """All that was recorded at the steps of a build, without working out what it means."""
-    _present(build)
+    load(build)
     with opened(folder_of(build)) as book:
         return history(book)
 
@@ -135,98 +111,6 @@ def path(build: str | Path, target: str, result: CheckResult | None = None) -> W
     return steps(build, result).plan.path(MILESTONES.get(target.strip().lower(), target))
 
 
-def open_item(
-    build: str | Path,
-    what: str,
-    area: str,
-    where: str = "",
-    minutes: float = 10.0,
-    needs: Iterable[str] = (),
-    after: Iterable[int] = (),
-    stands_before: str = "start",
-    token: str | None = None,
-) -> Item:
-    """Enter something that is undone, loosened or left off; the same ``token`` once only."""
-    words = one_line(what, "open", Place())
-    if not words:
-        raise ValueRefused("what is open?", Place(key="open"), what, '"return hose loose"')
-    for key, value, choices in (
-        ("area", area, tuple(AREAS)), ("before", stands_before, STANDS_BEFORE),
-        *(("needs", need, tuple(NEEDS)) for need in needs),
-    ):  # fmt: skip
-        if value not in choices:
-            raise ValueRefused("no such word", Place(key=key), value, ", ".join(choices))
-    if not 0.0 < minutes < 1e5:
-        raise ValueRefused("minutes of work", Place(key="minutes"), str(minutes), "above 0")
-    item = Item(0, words, area, one_line(where, "where", Place()), minutes, tuple(needs),
-                tuple(after), stands_before)  # fmt: skip
-    _present(build)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        if (before := sent(book, token)) is not None:
-            return replace(item, at=before.id)
-        there = {row.at for row in history(book).items}
-        for number in item.after:
-            if number not in there:
-                raise ValueRefused("no such open item", Place(key="after"), str(number))
-        entry = book.add(OPEN_ITEM, "new", marked(item_body(item), token))
-    return replace(item, at=entry.id)
-
-
-def close_item(build: str | Path, number: int, how: str, token: str | None = None) -> Item:
-    """Say how an open item was dealt with: tightened, marked, fitted."""
-    words = one_line(how, "how", Place())
-    if not words:
-        raise ValueRefused(
-            "how was it closed?", Place(key="how"), how, '"tightened to 18 N m and marked"'
-        )
-    _present(build)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        items = {row.at: row for row in history(book).items}
-        if sent(book, token) is not None:
-            return items[number]
-        if number not in items or items[number].closed is not None:
-            raise ValueRefused(
-                "no open item of that number", Place(key="close"), str(number),
-                ", ".join(str(row.at) for row in open_now(items.values())) or "none is open",
-            )  # fmt: skip
-        waiting = [n for n in items[number].after if items[n].closed is None]
-        if waiting:
-            raise ValueRefused(
-                f"item {waiting[0]} has to be closed first: {items[waiting[0]].what}",
-                Place(key="close"), str(number),
-            )  # fmt: skip
-        entry = book.add(OPEN_ITEM, "closes", marked({"how": words}, token), number)
-    return replace(items[number], closed=entry.id, how=words)
-
-
-def items(build: str | Path) -> tuple[Item, ...]:
-    """Every item that was ever opened, in order."""
-    _present(build)
-    with opened(folder_of(build)) as book:
-        return history(book).items
-
-
-def sweep(
-    build: str | Path, seen: Iterable[int] | None = None, token: str | None = None
-) -> tuple[Sweep, tuple[Item, ...]]:
-    """Write down that the car was walked round; what still stands before a start comes back.
-
-    ``seen`` are the numbers on the list that was carried round: another list is not swept.
-    """
-    _present(build)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        left = open_now(history(book).items)
-        numbers = [row.at for row in left]
-        entry = sent(book, token)
-        if entry is None and seen is not None and sorted(seen) != sorted(numbers):
-            raise ValueRefused(
-                "the list changed while it was carried round the car", Place(key="sweep"),
-                advice="look at what was added or closed, then sweep again",
-            )  # fmt: skip
-        entry = entry or book.add(OPEN_ITEM, "sweep", marked({"open": numbers}, token))
-    return Sweep(entry.id, time.time(), tuple(numbers)), tuple(filter(before_start, left))
-
-
 def scope(build: str | Path, areas: Iterable[str] | None) -> tuple[Stage, ...]:
     """Say what was opened on this car, None for everything; the stages that it needs then."""
     said = None if areas is None else tuple(dict.fromkeys(areas))
@@ -237,239 +121,6 @@ def scope(build: str | Path, areas: Iterable[str] | None) -> tuple[Stage, ...]:
     with opened(folder_of(build), write=True) as book, book.writing():
         book.add(STEP, "scope", {"areas": None if said is None else list(said)})
     return fitted(has(model), said)
-
-
-def start_timer(
-    build: str | Path,
-    stage: str,
-    name: str,
-    result: CheckResult | None = None,
-    token: str | None = None,
-) -> Timer:
-    """Begin a wait; the time of its beginning is in the journal, so it runs on by itself."""
-    model = load(build)
-    found = result or _expected(model)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        plan = plan_for(model, found, history(book))
-        row = plan.stage(stage)
-        timers = row.timers or {}
-        if name not in timers:
-            raise ValueRefused(
-                f"{stage} has no such timer", Place(key="timer"), name,
-                ", ".join(timers) or "none",
-            )  # fmt: skip
-        entry = sent(book, token)
-        if entry is None:
-            _not_barred(plan, row)
-            body = {"stage": row.name, "name": name, "minutes": timers[name]}
-            entry = book.add(STEP, "timer", marked(body, token))
-        return next(one for one in history(book).timers if one.at == entry.id)
-
-
-def record(
-    build: str | Path,
-    stage: str,
-    typed: Mapping[str, str],
-    note: str = "",
-    *,
-    sure: bool = False,
-    token: str | None = None,
-    result: CheckResult | None = None,
-    age: float = 0.0,
-) -> Standing:
-    """Write down what was found at a stage, and how it stands then.
-
-    What was begun in this session and did not fail is gone on with. A number that looks like a slip
-    of unit is refused unless ``sure``. The same ``token`` is not stored twice. ``age`` are the
-    seconds since it was typed: a wait ends there, not when the record comes in.
-    """
-    model = load(build)
-    found = result or _expected(model)
-    words = one_line(note, "note", Place())
-    with opened(folder_of(build), write=True) as book, book.writing():
-        plan = plan_for(model, found, history(book), time.time() - max(0.0, age))
-        row = plan.stage(stage)
-        if sent(book, token) is not None:
-            return plan.standings[row.name]
-        _not_barred(plan, row)
-        fresh = {name: _answer(row, name, text, model) for name, text in typed.items()}
-        told = _readings(row, typed, model, found, sure)
-        values = {**_begun(plan, row), **fresh, **_timed(plan, row)}
-        if any(item.kind == "ladder" for item in row.record):
-            values["ladder"] = _climbed(book, model)
-        body = {"stage": row.name, "values": values, "typed": dict(typed), "note": words}
-        book.add(STEP, "record", marked(body, token))
-        for reading in told:
-            kept = {k: v for k, v in to_row(reading).items() if k not in OF_THE_ENTRY}
-            book.add(READING, "new", kept)
-        return plan_for(model, found, history(book)).standings[row.name]
-
-
-def override(build: str | Path, stage: str, reason: str, token: str | None = None) -> str:
-    """Pass a hold point on a typed reason, which is shown everywhere from then on."""
-    words = one_line(reason, "reason", Place())
-    if len(words) < LEAST_REASON:
-        raise ValueRefused(
-            "an override needs a reason that somebody can judge later", Place(key="reason"),
-            reason, f"a sentence of {LEAST_REASON} letters or more",
-        )  # fmt: skip
-    model = load(build)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        rows = fitted(has(model), history(book).opened)
-        plan = Plan(rows, History(), {}, 0.0)
-        row = plan.stage(stage)
-        if not row.override or row.load:
-            raise ValueRefused(
-                f"no reason replaces this one: {row.words.lower()}", Place(key="override"), stage,
-                advice=f"record it: keyturn steps BUILD record {stage}",
-            )  # fmt: skip
-        if not row.hold:
-            raise ValueRefused("this is no hold point; it bars nothing", typed=stage)
-        if sent(book, token) is None:
-            book.add(OVERRIDE, "new", marked({"stage": row.name, "reason": words}, token))
-    return f"{row.name} is overridden, not tested: {words}"
-
-
-def take_back(build: str | Path, stage: str) -> None:
-    """Withdraw the overrides of a stage; they stay in the journal."""
-    _present(build)
-    with opened(folder_of(build), write=True) as book, book.writing():
-        own = [x for x in history(book).overrides if x.stage == stage and not x.withdrawn]
-        if not own:
-            raise ValueRefused("no override stands there", Place(key="override"), stage)
-        for row in own:
-            book.add(OVERRIDE, "withdraws", {}, row.at)
-
-
-def _present(build: str | Path) -> None:
-    """Refuse to make a journal beside no build."""
-    load(build)
-
-
-def _not_barred(plan: Plan, row: Stage) -> None:
-    found = plan.barriers(row.name)
-    if found:
-        raise ValueRefused(
-            f"{row.words} cannot be begun: " + "; ".join(
-                f"{item.words}: {item.why}" for item in found
-            ), Place(key=row.name), accepted="every hold point before it passed, nothing open",
-            advice=f'see what is in the way: keyturn steps BUILD path "{row.name}"',
-        )  # fmt: skip
-
-
-def _answer(row: Stage, name: str, text: str, model: Build) -> Answer:
-    """One typed field in SI."""
-    if name == HOLD_RULE and row.hold_rule:
-        if text not in hold_rules():
-            raise ValueRefused("no such rule", Place(key=name), text, ", ".join(hold_rules()))
-        return text
-    item = row.field(name)
-    place = Place(key=name)
-    if item.kind in ("timer", "ladder"):
-        raise ValueRefused(
-            f"the {item.kind} says this by itself", place, text, advice="leave it out"
-        )
-    if item.kind == "yes-no":
-        if text.strip().lower() not in YES_NO:
-            raise ValueRefused("yes or no is wanted", place, text, "yes, no")
-        return YES_NO[text.strip().lower()] == 1.0
-    if item.kind == "text":
-        return one_line(text, name, place)
-    return _number(item, text, model, place)
-
-
-def _number(item: Field, text: str, model: Build, place: Place) -> float:
-    bare = "s" if item.quantity == "time" else "V" if item.quantity == "voltage" else ""
-    text = f"{text} {bare}" if bare and re.fullmatch(r"[\s\d.,+-]+", text) else text
-    try:
-        value = units.parse(text, item.quantity, model.site.barometer.si)
-    except units.UnitRefused as fault:
-        raise ValueRefused(str(fault), place, text, units.accepted(item.quantity)) from None
-    row = quantity(item.quantity)
-    if value != 0.0 and not row.low <= value <= row.high:
-        raise ValueRefused(
-            f"not a possible {row.meaning}", place, text,
-            f"{units.show(row.low, item.quantity, digits=3)} to "
-            f"{units.show(row.high, item.quantity, digits=3)}",
-        )  # fmt: skip
-    return value
-
-
-def _readings(
-    row: Stage,
-    typed: Mapping[str, str],
-    model: Build,
-    result: CheckResult | None,
-    sure: bool,
-) -> list[Reading]:
-    """The fields that are readings of the car too: everything else learns from them."""
-    found = []
-    for item in row.record:
-        said = item.reading
-        if said is None or item.name not in typed:
-            continue
-        words = _in_words(row, item, said, typed, model)
-        reading = to_reading(words, model, Place(key=item.name))
-        if not sure:
-            refuse_slip(reading, result, model, item.name)
-        possible(reading)
-        found.append(reading)
-    return found
-
-
-def refuse_slip(reading: Reading, result: CheckResult | None, model: Build, name: str) -> None:
-    """Refuse a number that looks like a slip of unit or zero against what the model expects."""
-    if result is None:
-        return
-    doubt = suspect(
-        reading, expected(reading, result), model.site.barometer.si, model.fuel.stoichiometric.si
-    )
-    if doubt is not None:
-        raise ValueRefused(
-            doubt.words, Place(key=name), reading.typed, doubt.meant,
-            "type what was meant; or the same again with --sure when it is right",
-        )  # fmt: skip
-
-
-def _in_words(
-    row: Stage, item: Field, said: Mapping[str, str], typed: Mapping[str, str], model: Build
-) -> Typed:
-    """A field as the reading that it is."""
-    note = f"{row.name}: {item.words}"
-    if said["kind"] == "timed-volume":
-        at = said["pressure"]
-        if at not in typed:
-            raise ValueRefused(
-                "a flow says nothing without its pressure", Place(key=at), accepted="43.5 psi"
-            )
-        flow = _number(item, typed[item.name], model, Place(key=item.name))
-        caught = f"{flow * CAUGHT * 1e3:.6g} L"
-        return Typed(said["kind"], caught, said["state"], pressure=typed[at],
-                     seconds=f"{CAUGHT:g}", note=note)  # fmt: skip
-    hose = "on" if model.regulator.reference == "manifold" and said["state"] == "idle" else None
-    return Typed(said["kind"], typed[item.name], said["state"], rpm=said.get("rpm"),
-                 reference=hose, note=note)  # fmt: skip
-
-
-def _begun(plan: Plan, row: Stage) -> dict[str, Answer]:
-    """What was recorded in this session and interrupted; nothing of a record that failed."""
-    now = plan.standings[row.name]
-    last = now.record
-    if last is None or now.state != "failed" or plan.now - last.recorded > SWEEP_LASTS:
-        return {}
-    rows = judged(row, last.values, plan.limits)
-    if any(item.value is not None and item.verdict != PASSES for item in rows):
-        return {}
-    opened_since = any(x.area in row.areas and x.at > last.at for x in plan.history.items)
-    return {} if opened_since else dict(last.values)
-
-
-def _timed(plan: Plan, row: Stage) -> dict[str, Answer]:
-    """Seconds of each wait of this session."""
-    return {
-        _key(row, timer.name): max(0.0, (plan.now if end is None else end) - timer.started)
-        for timer, end in waits(plan, row)
-    }
 
 
 def waits(plan: Plan, row: Stage) -> tuple[tuple[Timer, float | None], ...]:
@@ -491,17 +142,3 @@ def _whole(plan: Plan, row: Stage, record: Record) -> bool:
     """Whether a record of the stage left nothing out: its waits are used up."""
     rows = judged(row, record.values, plan.limits) if record.stage == row.name else ()
     return bool(rows) and all(item.value is not None for item in rows)
-
-
-def _key(row: Stage, timer: str) -> str:
-    if row.hold_rule and row.hold_rule["timer"] == timer:
-        return HOLD_SECONDS
-    return next(item.name for item in row.record if item.timer == timer)
-
-
-def _climbed(book: Journal, model: Build) -> bool:
-    """Whether every step of the ladder was driven clean since the last one that was not."""
-    from keyturn.procedure.ladder import climbed, rungs
-    from keyturn.tasks.steps_book import climbs
-
-    return climbed(rungs(has(model)), climbs(book)) == len(rungs(has(model)))

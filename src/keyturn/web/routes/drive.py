@@ -17,6 +17,7 @@ from keyturn.report.card import card_pdf
 from keyturn.report.steps_words import ladder_json, to_json, verdict_words
 from keyturn.system.result import CheckResult
 from keyturn.tasks import ladder as ladder_task
+from keyturn.tasks import open_items, steps_record
 from keyturn.tasks import steps as task
 from keyturn.tasks.steps_card import card
 from keyturn.web import drive_view
@@ -218,7 +219,7 @@ def record(request: Request, name: str, body: RecordIn) -> dict[str, Any]:
     car = _car(request, name)
     result = _result(request, car)
     with car.writing:
-        row = task.record(car.folder, body.stage, body.typed, body.note, sure=body.sure,
+        row = steps_record.record(car.folder, body.stage, body.typed, body.note, sure=body.sure,
                           token=body.token, result=result, age=body.age)  # fmt: skip
     return _told(request, car, _words_of(row))
 
@@ -229,7 +230,7 @@ def timer(request: Request, name: str, body: TimerIn) -> dict[str, Any]:
     car = _car(request, name)
     result = _result(request, car)
     with car.writing:
-        row = task.start_timer(car.folder, body.stage, body.name, result, body.token)
+        row = steps_record.start_timer(car.folder, body.stage, body.name, result, body.token)
     return _told(request, car, {"started": row.started, "minutes": row.minutes})
 
 
@@ -238,7 +239,7 @@ def enter(request: Request, name: str, body: ItemIn) -> dict[str, Any]:
     """Enter something that is undone, loosened or left off."""
     car = _car(request, name)
     with car.writing:
-        item = task.open_item(
+        item = open_items.open_item(
             car.folder, body.what, body.area, body.where, body.minutes, body.needs, body.after,
             body.stands_before, body.token,
         )  # fmt: skip
@@ -251,7 +252,7 @@ def close(request: Request, name: str, number: int, body: CloseIn) -> dict[str, 
     """Say how an open item was dealt with."""
     car = _car(request, name)
     with car.writing:
-        item = task.close_item(car.folder, number, body.how, body.token)
+        item = open_items.close_item(car.folder, number, body.how, body.token)
     words = f"item {item.at} closed; evidence about {item.area} taken before is old"
     return _told(request, car, {"number": item.at, "words": words})
 
@@ -261,7 +262,7 @@ def sweep(request: Request, name: str, body: SweepIn) -> dict[str, Any]:
     """Write down that somebody walked round the car with the list."""
     car = _car(request, name)
     with car.writing:
-        _, left = task.sweep(car.folder, body.seen, body.token)
+        _, left = open_items.sweep(car.folder, body.seen, body.token)
     words = "swept; it stands for this session, until the list changes"
     return _told(request, car, {"left": [item.at for item in left], "words": words})
 
@@ -271,7 +272,7 @@ def override(request: Request, name: str, body: OverrideIn) -> dict[str, Any]:
     """Pass a hold point on a typed reason, which is shown everywhere from then on."""
     car = _car(request, name)
     with car.writing:
-        words = task.override(car.folder, body.stage, body.reason, body.token)
+        words = steps_record.override(car.folder, body.stage, body.reason, body.token)
     return _told(request, car, {"words": f"OVERRIDE: {words}"})
 
 
@@ -280,7 +281,7 @@ def withdraw(request: Request, name: str, body: WithdrawIn) -> dict[str, Any]:
     """Take the overrides of a stage back; they stay in the journal."""
     car = _car(request, name)
     with car.writing:
-        task.take_back(car.folder, body.stage)
+        steps_record.take_back(car.folder, body.stage)
     return _told(request, car, {"words": "taken back; it stays in the journal"})
 
 
