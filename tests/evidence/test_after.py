@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 import garage
+import keyturn
 from keyturn.build.read import load
 from keyturn.evidence import after
+from keyturn.evidence.find import find
 from keyturn.evidence.infer import Model, prepare
 from keyturn.system.result import VERDICTS
 
@@ -45,3 +47,14 @@ def test_readings_that_teach_nothing_better_no_word(name: str, tmp_path: Path) -
     better = {row.part for row in now.parts if VERDICTS.index(row.verdict) < words[row.part]}
     assert words
     assert not better
+
+
+def test_find_begins_with_the_verdict_of_check() -> None:
+    """Who asks both must not hear two answers about the same car."""
+    build = garage.model_of("kitcar-boost").build
+    found = find(build, (garage.psi("key-on", 46.0),), seed=5).verdict_before
+    said = keyturn.check(build)
+    assert (found.verdict, found.sentence) == (said.verdict, said.sentence)
+    assert {row.part: row.verdict for row in found.parts} == {
+        row.part: row.verdict for row in said.headroom
+    }

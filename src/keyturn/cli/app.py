@@ -19,6 +19,7 @@ from keyturn.cli.read import read as read_verb
 from keyturn.cli.serve import serve as serve_verb
 from keyturn.cli.steps import steps as steps_verb
 from keyturn.cli.watch import watch as watch_verb
+from keyturn.system.thresholds import SAMPLES, SEED
 
 WIDTH = 96  # help is the same text in every terminal, and in docs/cli.md
 
@@ -66,8 +67,8 @@ app.command("new")(new_verb)
 def check(
     build: BuildPath,
     json: Json = None,
-    samples: Samples = 400,
-    seed: Seed = 0,
+    samples: Samples = SAMPLES,
+    seed: Seed = SEED,
     change: Change = None,
     full: Full = False,
     strict: Strict = False,
@@ -96,8 +97,8 @@ def report(
         Path | None,
         typer.Option(metavar="FOLDER", help="Where to write; made/ in the build folder if unsaid."),
     ] = None,
-    samples: Samples = 400,
-    seed: Seed = 0,
+    samples: Samples = SAMPLES,
+    seed: Seed = SEED,
     change: Change = None,
     strict: Strict = False,
 ) -> None:

@@ -26,10 +26,10 @@ from keyturn.evidence.reading import Reading, kinds, usable
 from keyturn.evidence.result import CauseRow, Contradiction, FindResult, Trust
 from keyturn.evidence.unknowns import table
 from keyturn.system.circuit import FloatArray
+from keyturn.system.thresholds import SAMPLES, SEED
 
 NOT_ENOUGH = "not enough information"
 POOL = 2000
-CHECK_SAMPLES = 150
 SPOKEN = 3  # readings named for and against a cause
 LEAST_BITS = 0.3
 WEIGHED = 384  # particles per cause for what it expects
@@ -65,7 +65,6 @@ def find(
     state = decide.belief(posterior, model, repaired, rng)
     tried = next_test.candidates(model, kept, possible(build), repaired)
     ranked = next_test.judged(state, model, tried)
-    draws = np.random.default_rng(seed)
     return FindResult(
         name=build.name,
         invented=build.invented,
@@ -76,8 +75,8 @@ def find(
         quantities=pooled.quantities(posterior, model, samples, prior),
         next=ranked,
         act=decide.act(state, ranked) if trust.converged else None,
-        verdict_before=after.before(build, CHECK_SAMPLES, draws),
-        verdict_after=after.after(build, samples, prior, CHECK_SAMPLES, draws),
+        verdict_before=after.before(build, SAMPLES, np.random.default_rng(SEED)),
+        verdict_after=after.after(build, samples, prior, SAMPLES, np.random.default_rng(seed)),
         trust=trust,
         moved=moved_rows(build, moved),
         notes=_notes(posterior),

@@ -1,10 +1,13 @@
-"""Limits that decide a verdict, from data/thresholds.toml."""
+"""What decides a verdict: its limits, from data/thresholds.toml, and how much is drawn."""
 
 from __future__ import annotations
 
 import tomllib
 from functools import cache
 from importlib import resources
+
+# draws that every question makes unless it is told otherwise, so that all its answers agree
+SAMPLES, SEED = 400, 0
 
 
 @cache

@@ -7,11 +7,12 @@ from keyturn.errors import ValueRefused
 from keyturn.system.check import middle as middle_values
 from keyturn.system.check import run
 from keyturn.system.result import CheckResult
+from keyturn.system.thresholds import SAMPLES, SEED
 
 MOST_SAMPLES = 100_000
 
 
-def check(build: Build, samples: int = 400, seed: int = 0) -> CheckResult:
+def check(build: Build, samples: int = SAMPLES, seed: int = SEED) -> CheckResult:
     """Judge every part of the build at every speed and load.
 
     ``samples`` is how many times all uncertain values are drawn together; the same ``seed`` gives

@@ -22,6 +22,7 @@ from keyturn.report.page import CAPTIONS
 from keyturn.report.phrases import INVENTED, tidy
 from keyturn.report.show import probability
 from keyturn.system.cautions import cautions
+from keyturn.system.thresholds import SAMPLES, SEED
 from keyturn.tasks.edit import edit
 from keyturn.tasks.tries import (
     as_chosen,
@@ -39,7 +40,6 @@ from keyturn.web.words import unit_words
 
 router = APIRouter()
 
-SAMPLES, SEED = 400, 0
 LEAST_WIDTH, MOST_WIDTH = 320, 760
 MOST_SAMPLES = 5000  # over the web: what one question may cost
 Text = Annotated[str, Field(max_length=4000)]

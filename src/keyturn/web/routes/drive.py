@@ -16,6 +16,7 @@ from keyturn.procedure.ladder import Ladder
 from keyturn.report.card import card_pdf
 from keyturn.report.steps_words import ladder_json, to_json, verdict_words
 from keyturn.system.result import CheckResult
+from keyturn.system.thresholds import SAMPLES, SEED
 from keyturn.tasks import ladder as ladder_task
 from keyturn.tasks import open_items, steps_record
 from keyturn.tasks import steps as task
@@ -29,7 +30,6 @@ from keyturn.web.shelf import Car
 
 router = APIRouter()
 
-SAMPLES, SEED = 400, 0  # as the other pages ask, so that the answer is shared
 Word = Annotated[str, Field(max_length=60)]
 Words = Annotated[str, Field(max_length=500)]
 Target = Annotated[str, Query(max_length=60)]

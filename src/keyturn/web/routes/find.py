@@ -18,6 +18,7 @@ from keyturn.journal.typed import COLUMNS, Typed
 from keyturn.report import readings as reading_words
 from keyturn.report.find_words import to_json
 from keyturn.report.tables import amount
+from keyturn.system.thresholds import SAMPLES, SEED
 from keyturn.tasks import read as task
 from keyturn.tasks.read import Stored
 from keyturn.web import entry
@@ -31,7 +32,6 @@ from keyturn.web.shelf import Car
 
 router = APIRouter()
 
-SAMPLES = 400  # as the other pages ask, so that the answer is shared
 Word = Annotated[str, Field(max_length=600)]
 
 
@@ -159,7 +159,7 @@ def expected(
     answers: Answers = request.app.state.answers
     text = read_text(car.file)
     try:
-        result = answers.whole(text, {}, SAMPLES, 0)
+        result = answers.whole(text, {}, SAMPLES, SEED)
     except KeyturnError:  # a car without an answer expects nothing
         return {"expected": {}}
     return {"expected": entry.band(said, answers.build(text, {}), result)}

@@ -21,6 +21,7 @@ from keyturn.report.headroom_figure import headroom_bars
 from keyturn.report.show import probability
 from keyturn.system.cautions import cautions
 from keyturn.system.result import CheckResult
+from keyturn.system.thresholds import SAMPLES, SEED
 from keyturn.tasks.home import Glance, glance
 from keyturn.tasks.new import QUESTIONS, blank, examples, new, questions
 from keyturn.tasks.steps import written
@@ -31,7 +32,6 @@ from keyturn.web.render import page
 from keyturn.web.shelf import Car, Shelf
 
 router = APIRouter()
-SAMPLES, SEED = 400, 0
 
 
 class NewCar(BaseModel):

@@ -22,6 +22,7 @@ from keyturn.report.page import CAPTIONS
 from keyturn.report.page import page as report_page
 from keyturn.report.pdf import pdf
 from keyturn.system.result import CheckResult
+from keyturn.system.thresholds import SAMPLES, SEED
 from keyturn.tasks import read as task
 from keyturn.web.answers import Answers
 from keyturn.web.faults import described
@@ -31,7 +32,6 @@ from keyturn.web.shelf import Car
 
 router = APIRouter()
 
-SAMPLES, SEED = 400, 0  # as the other pages ask, so that the answer is shared
 STYLE = re.compile(r"<style>(.*?)</style>", re.S)
 
 
