@@ -19,6 +19,7 @@ from keyturn.system.result import BANDS_FOLLOW, CheckResult, FullLoad, Headroom,
 from keyturn.system.solve import solve
 
 MOST_LEANED = 8
+PSI = 6894.757  # [Pa]
 
 
 def run(build: Build, samples: int, seed: int) -> CheckResult:
@@ -132,7 +133,11 @@ def _at(limiting: Headroom) -> str:
     if limiting.engine_speed:
         at = f" at {limiting.engine_speed * 60:.0f} rev/min"
         if limiting.manifold_pressure:
-            at += f" and {limiting.manifold_pressure / 1e3:.0f} kPa in the manifold"
+            # builders think in boost: without the word this would be read as gauge pressure
+            pressure = limiting.manifold_pressure
+            at += (
+                f" and {pressure / 1e3:.0f} kPa ({pressure / PSI:.0f} psi) absolute in the manifold"
+            )
     return at
 
 
