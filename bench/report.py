@@ -19,21 +19,31 @@ class Cost:
     major_faults: float
 
 
-def measure(task: Callable[[], object], times: int = 5, children: bool = False) -> Cost:
-    """Call ``task`` once to warm up and then ``times`` times; medians of each number."""
+def measure(
+    task: Callable[[], object],
+    times: int = 5,
+    children: bool = False,
+    before: Callable[[], object] = lambda: None,
+) -> Cost:
+    """Call ``task`` once to warm up and then ``times`` times; medians of each number.
+
+    ``before`` is called before each of them and not counted.
+    """
     whose = resource.RUSAGE_CHILDREN if children else resource.RUSAGE_SELF
+    before()
     task()
     seen = []
     for _ in range(times):
-        before, start = resource.getrusage(whose), time.perf_counter()
+        before()
+        then, start = resource.getrusage(whose), time.perf_counter()
         task()
         wall, after = time.perf_counter() - start, resource.getrusage(whose)
         seen.append(
             (
                 wall,
-                after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime,
-                after.ru_minflt - before.ru_minflt,
-                after.ru_majflt - before.ru_majflt,
+                after.ru_utime + after.ru_stime - then.ru_utime - then.ru_stime,
+                after.ru_minflt - then.ru_minflt,
+                after.ru_majflt - then.ru_majflt,
             )
         )
     return Cost(*(statistics.median(column) for column in zip(*seen, strict=True)))

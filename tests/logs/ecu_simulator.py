@@ -42,7 +42,7 @@ class Ecu:
     """Answers on 7E8 (or 18DAF110) from its own thread until it is closed."""
 
     def __init__(self, channel: str, values: dict[int, float], **ways: object) -> None:
-        self.bus = can.Bus(interface="virtual", channel=channel)
+        self.bus = can.Bus(interface=str(ways.get("interface", "virtual")), channel=channel)
         self.values = values
         self.extended = bool(ways.get("extended"))
         self.single_only = bool(ways.get("single_only"))  # refuses several parameters at once
@@ -50,6 +50,7 @@ class Ecu:
         self.lose_frame = bool(ways.get("lose_frame"))  # the second frame of an answer never comes
         self.silent = False
         self.requests: list[tuple[float, bytes]] = []
+        self.answered: list[tuple[float, bytes]] = []  # when a whole answer was on its way
         self.strange: list[can.Message] = []  # what no reading tool would send
         self.flow = threading.Event()
         self._stop = threading.Event()
@@ -111,6 +112,7 @@ class Ecu:
             elif pid in self.values:
                 payload += bytes([pid]) + ENCODERS[pid](self.values[pid])
         if len(payload) > 1:
+            self.answered.append((time.monotonic(), payload))
             self._send_payload(payload)
 
     def _send_payload(self, payload: bytes) -> None:

@@ -169,7 +169,7 @@ def test_thousands_marks_far_down_are_no_decimal_points(car: Path) -> None:
     path.write_text("\n".join(lines) + "\n")
     found = import_log(car, path, confirm=True).recording
     assert found is not None
-    from keyturn.logs.parquet import column
+    from keyturn.logs.stored import column
 
     assert column(found.path, "Drehzahl (1/min)")[-2:] == pytest.approx([1234.5, 4321.0])
 
@@ -240,7 +240,7 @@ def test_one_comma_for_two_things(car: Path) -> None:
 @pytest.mark.parametrize("pull", [10, 30_000])
 def test_whole_numbers_with_thousands_marks(car: Path, mark: str, pull: int) -> None:
     # no decimals anywhere: "850" and "1,234" in one column are 850 and 1234
-    from keyturn.logs.parquet import column
+    from keyturn.logs.stored import column
 
     speed = [850 if i < pull else 1234 for i in range(40_000)]
     lines = [f"{i * 10};{f'{v:,}'.replace(',', mark)};35" for i, v in enumerate(speed)]
@@ -272,3 +272,16 @@ def test_half_cleared_made_folder(car: Path, tmp_path: Path) -> None:
     for made in sorted((car / "made" / "logs").glob("*.json")):
         made.write_text("{")
         assert recording(car, "log.csv") == first
+
+
+@pytest.mark.parametrize("hole", [(200, 3000), (4, 900), (5000, 8000)])
+def test_a_parquet_file_with_a_hole(car: Path, hole: tuple[int, int]) -> None:
+    """Its footer stands and points past its end: polars panics on some of these."""
+    import polars as pl
+
+    path = car.parent / "whole.parquet"
+    frame = pl.DataFrame({"Time (s)": np.arange(2000) * 0.05, "RPM": np.arange(2000) % 97 + 0.5})
+    frame.write_parquet(path, compression="uncompressed")
+    content = path.read_bytes()
+    found = refused(car, content[: hole[0]] + content[hole[1] :], "log.parquet")
+    assert "cannot be read as Parquet" in str(found)

@@ -14,7 +14,7 @@ from keyturn.logs.findings import judge
 from keyturn.logs.found import KINDS, Finding, LogFindings
 from keyturn.logs.frame import Frame
 from keyturn.logs.readings import measured
-from keyturn.logs.simulate import CAUSES, LAG, drive
+from keyturn.logs.simulate import CAUSES, LAG, SHOWN_AS, drive
 from keyturn.system.result import CheckResult
 
 FOLLOWS = {
@@ -25,7 +25,7 @@ FOLLOWS = {
 }
 FLEET = range(20, 23)
 # the smaller ones of `drive` hide in the spread of some cars, see docs/log.md
-SIZES = {"belt slip": 1.5, "boost leak": 2.0}
+SIZES = {"boost leak": 2.0}
 
 
 def kinds(found: LogFindings) -> set[str]:
@@ -52,8 +52,9 @@ def test_a_planted_cause_is_found_and_no_other(
     for seed in FLEET:
         made = drive(build, cause, seed, size=SIZES.get(cause, 1.0))
         found = judge(build, check, made.frame)
-        assert cause in kinds(found), seed
-        assert kinds(found) <= {cause, *FOLLOWS.get(cause, ())}, seed
+        shown = SHOWN_AS.get(cause, cause)
+        assert shown in kinds(found), seed
+        assert kinds(found) <= {shown, *FOLLOWS.get(shown, ())}, seed
 
 
 def test_a_finding_names_rows_in_which_it_is(build: Build, check: CheckResult) -> None:
@@ -111,14 +112,16 @@ def test_a_lost_value_hides_nothing_behind_it(build: Build, check: CheckResult) 
     assert "supply limit" in kinds(judge(build, check, holed))
 
 
-def test_readings_carry_the_bias_of_their_sensor_once(build: Build, check: CheckResult) -> None:
+def test_readings_name_their_log_and_state_what_is_their_own(
+    build: Build, check: CheckResult
+) -> None:
     found = judge(build, check, drive(build, None, 6).frame)
     rail = [one for one in measured(build, found, "x.csv") if one.reading.kind == "rail-pressure"]
     assert {one.reading.state for one in rail} == {"key-on", "idle", "held-speed", "full-load"}
-    # all pooled as if independent they know the level no better than one gauge does: 2 % of
-    # about 350 kPa and more, common practice for an unchecked gauge
-    pooled = 1.0 / np.sqrt(sum(1.0 / one.reading.spread**2 for one in rail))
-    assert pooled > 0.02 * 2.5e5
+    # the error that they share is an unknown of its own (test_log_evidence.py); noise and what a
+    # sensor does not repeat are theirs: 0.25 % of 700 kPa and more
+    assert all(one.reading.instrument == "log x.csv" for one in rail)
+    assert all(0.0025 * 7.0e5 <= one.reading.spread < 1.0e4 for one in rail)
     assert all(one.effective <= one.stretch.last - one.stretch.first + 1 for one in rail)
 
 

@@ -60,6 +60,24 @@ def test_findings_pictures_and_readings(
     assert len(listed(car)) == len(stored)
 
 
+@pytest.mark.slow
+def test_find_sharpens_from_the_readings_of_a_log(
+    pickup: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    car, log = pickup
+    assert run(["log", str(car), str(log), "--confirm", "--readings"]) == 0
+    capsys.readouterr()
+    assert run(["find", str(car), "--json", "-"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    causes = {row["cause"]: row for row in answer["causes"]}
+    # what starves the engine rises, what the pressure at light load speaks against falls
+    for name in ("pump", "wiring"):
+        assert causes[name]["p"] > 2.0 * causes[name]["prior"]
+    for name in ("as described", "set point", "reference hose"):
+        assert causes[name]["p"] < 0.5 * causes[name]["prior"]
+    assert answer["verdict_after"]["verdict"] == "short"
+
+
 def test_findings_as_json(pickup: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
     car, log = pickup
     assert run(["log", str(car), str(log), "--confirm", "--json", "-"]) == 0

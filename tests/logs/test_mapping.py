@@ -13,7 +13,7 @@ import pytest
 
 from keyturn.errors import AmbiguousValue, ValueRefused
 from keyturn.logs.mapping import Proposal
-from keyturn.logs.parquet import read_frame
+from keyturn.logs.stored import read_frame
 from keyturn.tasks.log import Imported, import_log, recording
 
 PSI, BAR, INHG = 6894.757293168361, 1e5, 3386.389

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from keyturn.build.model import Build
-from keyturn.logs.derive import derive
+from keyturn.logs.derive import derive, reduced
 from keyturn.logs.frame import Frame
 from keyturn.logs.stretches import mean_of, stretches
 from keyturn.system.result import CheckResult
@@ -31,7 +31,7 @@ DRIVEN = (
 
 
 def test_what_was_driven_is_found(build: Build, check: CheckResult) -> None:
-    found = stretches(build, derive(build, check, course(*DRIVEN)))
+    found = stretches(build, derive(build, check, *reduced(course(*DRIVEN))))
     kinds = [(one.kind, one.state) for one in found]
     assert kinds[:4] == [
         ("key-on", "key-on"), ("steady", "idle"), ("steady", "held-speed"), ("pull", "full-load"),
@@ -43,14 +43,14 @@ def test_what_was_driven_is_found(build: Build, check: CheckResult) -> None:
 
 
 def test_stretches_do_not_overlap(build: Build, check: CheckResult) -> None:
-    found = stretches(build, derive(build, check, course(*DRIVEN)))
+    found = stretches(build, derive(build, check, *reduced(course(*DRIVEN))))
     assert all(a.last < b.first for a, b in pairwise(found))
 
 
 def test_no_stretch_reaches_over_a_gap(build: Build, check: CheckResult) -> None:
     frame = course((0, 14, 35e3, 0), (20, 14, 35e3, 0))
     later = np.where(frame.time >= 10.0, frame.time + 30.0, frame.time)
-    found = stretches(build, derive(build, check, Frame(later, frame.channels)))
+    found = stretches(build, derive(build, check, *reduced(Frame(later, frame.channels))))
     assert len(found) == 2
     assert found[0].end < 10.0
     assert found[1].start >= 40.0
@@ -60,7 +60,7 @@ def test_an_open_throttle_without_gain_of_speed_is_no_pull(
     build: Build, check: CheckResult
 ) -> None:
     frame = course((0, 40, 140e3, 1), (20, 40, 140e3, 1))
-    assert [one.kind for one in stretches(build, derive(build, check, frame))] == []
+    assert [one.kind for one in stretches(build, derive(build, check, *reduced(frame)))] == []
 
 
 def test_independent_rows_count_whole() -> None:

@@ -179,6 +179,7 @@ def test_a_bus_with_names(dbc: Path) -> None:
         {"manifold_pressure": pytest.approx(150e3)},  # 50 kPa above a barometer of 100
     ]
     assert sender.recv(0.0) is None  # nothing was sent
+    assert (source.frames, source.unnamed) == (4, 2)  # those without a channel are counted
     source.bus.close()
     sender.shutdown()
 

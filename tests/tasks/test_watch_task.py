@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -23,6 +25,7 @@ from keyturn.tasks import watch as task
 from keyturn.tasks.ladder import Watched as Limits
 from keyturn.tasks.ladder import watched
 from keyturn.tasks.log import import_log
+from keyturn.tasks.watch_words import limits_in_words
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "src/keyturn/examples"
@@ -165,11 +168,23 @@ def test_silence_is_cried_without_any_frame(live: Fixed) -> None:
 
 
 def test_a_record_that_fails_is_cried(live: Fixed) -> None:
+    full = [True]
+
+    def write(file: int, text: bytes) -> int:
+        if full[0]:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return os.write(file, text)
+
+    live.watch.recorder._write = write
     live.fed.give()
-    live.watch.recorder.trouble = "cannot write: No space left on device"
-    until(lambda: live.heard, 2.0)
-    until(lambda: any("NOT RECORDED" in status.words for _, status in live.heard), 2.0)
-    live.watch.stop()
+    until(lambda: any(one.kind == "unrecorded" and one.began for _, one in live.heard), 3.0)
+    assert live.watch.standing()[0].words.startswith("NOT RECORDED: cannot write")
+    full[0] = False
+    live.watch.recorder._again = 0.01
+    until(lambda: any(one.kind == "unrecorded" and not one.began for _, one in live.heard), 5.0)
+    ended = live.watch.stop()
+    assert ended.unwritten == 0
+    assert any("NOT RECORDED" in words for words in ended.against)
 
 
 def test_a_fault_of_ours_is_no_silence(
@@ -208,7 +223,7 @@ def test_sources_that_are_none(
 
 
 def test_the_frame_of_limits_in_words(live: Fixed) -> None:
-    words = "\n".join(task.limits_in_words(live.watch))
+    words = "\n".join(limits_in_words(live.watch.numbers))
     live.watch.stop()
     assert "across the injector" in words and "12.8 V" in words and "85 %" in words
     assert "not above 2 deg" in words

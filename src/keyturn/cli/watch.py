@@ -57,12 +57,13 @@ def watch(
     """
     with doors.progress(f"asking the model of {build}"):
         from keyturn.tasks.log import answers
-        from keyturn.tasks.watch import Watch, limits_in_words
+        from keyturn.tasks.watch import Watch
+        from keyturn.tasks.watch_words import limits_in_words
 
         # with the answer as JSON on standard output, words go elsewhere
         heard = _Crier(sys.stderr if json == "-" else sys.stdout)
         made = Watch(build, source, step, dbc, answers(mapped or []), heard.hear)
-    heard.say(_head(made, limits_in_words(made)))
+    heard.say(_head(made, limits_in_words(made.numbers)))
     made.start()
     try:
         _show(made, heard, seconds)
@@ -133,12 +134,15 @@ def _cell(value: LiveValue) -> str:
 
 
 def _head(made: Watch, limits: tuple[str, ...]) -> str:
+    from keyturn.tasks.watch_words import first, stop_rule
+
     rung = made.told.rung
     lines = [f"{rung.name} {rung.words}, by {made.source_words}"]
     if not made.told.open:
         lines.append(f"{rung.name} IS NOT OPEN: see keyturn steps BUILD ladder")
     lines += [f"OVERRIDDEN: {words}" for words in made.told.overridden]
     lines += [f"  {words}" for words in limits]
+    lines.append(f"at an alarm: {first(rung.mode)} {stop_rule(rung)}")
     return "\n".join(lines)
 
 
@@ -148,7 +152,8 @@ def _end(ended: Ended, build: Path) -> str:
         lines.append(f"{ended.unwritten} LINES WERE NOT RECORDED")
     lines += [f"crossed: {words}" for words in ended.crossed]
     lines += [f"not watched: {name}" for name in ended.unwatched]
-    if not ended.crossed:
+    lines += [f"no clean step: {words}" for words in ended.against if "alarm: " not in words]
+    if not ended.against:
         lines.append("no alarm; that is no record of a step: see keyturn steps BUILD climb")
     lines.append(f"next: keyturn log {build} {ended.path} --confirm")
     return "\n".join(lines)
@@ -159,4 +164,5 @@ def _json(ended: Ended) -> dict[str, object]:
         "step": ended.step, "record": str(ended.path), "lines": ended.lines,
         "unwritten": ended.unwritten, "seconds": round(ended.seconds, 3),
         "crossed": list(ended.crossed), "not_watched": list(ended.unwatched),
+        "against": list(ended.against),
     }  # fmt: skip

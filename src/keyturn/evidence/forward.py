@@ -9,7 +9,7 @@ from scipy.special import ndtr
 
 from keyturn.build.model import Build, Part
 from keyturn.errors import CannotSolve
-from keyturn.evidence import observe, renewed
+from keyturn.evidence import observe, renewed, sensors
 from keyturn.evidence.observe import Column, Observation, Plan
 from keyturn.evidence.unknowns import split_feed
 from keyturn.physics import fuel
@@ -127,7 +127,7 @@ def _base(build: Build, plan: Plan, car: Car) -> Base:
     )
 
 
-class _Losing(Draws):
+class Losing(Draws):
     """The nominal car with one loss of boost, from none to all."""
 
     def __init__(self, build: Build, name: str) -> None:
@@ -146,7 +146,7 @@ def _kept(build: Build, liquid: parts.Fluid, columns: tuple[Column, ...]) -> dic
     speed = np.array([column.state.engine_speed for column in columns])
     found = {}
     for name, fault in LOSSES.items():
-        line = operating.full_load(build, _Losing(build, fault), liquid)
+        line = operating.full_load(build, Losing(build, fault), liquid)
         pressure = np.broadcast_to(line.air.manifold_pressure, (GRID.size, line.engine_speed.size))
         at = np.array([np.interp(speed, line.engine_speed, row) for row in pressure])
         found[name] = at / at[:1]
@@ -344,7 +344,7 @@ def _one(base: Base, state: Solved, values: Values, row: Observation) -> FloatAr
         return np.broadcast_to(array, solution.pump_flow.shape)[:, at]
 
     def shown(pressure: FloatArray) -> FloatArray:
-        return values["gauge_offset"][:, 0] + values["gauge_scale"][:, 0] * pressure
+        return sensors.at_rail(values, row.source, pressure)
 
     found: FloatArray
     if row.kind == "rail-pressure":
@@ -378,7 +378,7 @@ def _one(base: Base, state: Solved, values: Values, row: Observation) -> FloatAr
         found = np.minimum(column(lean), 3.0)
     else:
         raise KeyError(row.kind)
-    return found
+    return sensors.shifted(values, row.source, found)
 
 
 def _shakes(base: Base, state: Solved, values: Values, at: int) -> FloatArray:

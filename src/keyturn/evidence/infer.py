@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keyturn.build.model import Build
-from keyturn.evidence import forward, likelihood, observe, renewed, sampler
+from keyturn.evidence import forward, likelihood, observe, renewed, sampler, sensors
 from keyturn.evidence.causes import HEALTHY, NONE, Cause, Space, causes
 from keyturn.evidence.reading import Reading
 from keyturn.evidence.unknowns import Unknown, unknowns
@@ -61,15 +61,16 @@ def infer(
 ) -> Posterior:
     """Posterior over causes and unknowns."""
     model = model or prepare(build)
-    model = replace(model, unknowns=renewed.widened(model.unknowns, readings))
+    known = sensors.widened(model.unknowns, readings)
+    model = replace(model, unknowns=renewed.widened(known, readings))
     base, active, silent = focus(model, readings)
     rows = base.plan.observations
     clouds: dict[tuple[str, ...], sampler.Cloud] = {}
     sound = felt_sound(base, model.unknowns)
     spaces = [narrowed(cause, model.unknowns, active, sound) for cause in causes(build, moved)]
 
-    def cloud(space: Space, count: int) -> sampler.Cloud:
-        key = _key(space, count)
+    def cloud(space: Space, count: int, look: str = "") -> sampler.Cloud:
+        key = (*_key(space, count), look)
         if key not in clouds:
             clouds[key] = sampler.sample(space, target(base, space), count, rng)
         return clouds[key]
@@ -82,6 +83,10 @@ def infer(
         item if item is None or weight[n] < KEPT else cloud(spaces[n], full)
         for n, item in enumerate(first)
     ]
+    for n, item in enumerate(final):
+        if item is not first[n] and not _settled(item, first[n]):
+            # a first look of few particles can miss a narrow posterior: a second full one decides
+            first[n] = cloud(spaces[n], full, "again")
     evidence = [broad if item is None else item.log_evidence for item in final]
     weight = _probabilities(spaces, evidence)
     suspects = [

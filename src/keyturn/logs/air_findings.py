@@ -1,4 +1,4 @@
-"""Findings on air, mixture, knock, injectors and heat of air and coolant.
+"""Findings on mixture, knock, injectors and heat of air and coolant.
 
 Limits: common practice, no printed source.
 """
@@ -12,13 +12,10 @@ import numpy as np
 from keyturn.build.model import Build
 from keyturn.logs.derive import LONGEST_LAG, TURNING, Derived
 from keyturn.logs.found import HOLD, Finding, calm, grade, inside, spans
-from keyturn.logs.frame import Samples
-from keyturn.logs.fuel_findings import LOOK, WIDER, base_of
+from keyturn.logs.fuel_findings import LOOK, base_of
 from keyturn.logs.stretches import Stretch
 from keyturn.system.result import CheckResult
 
-SENSOR = 3.0e3  # [Pa] that a manifold sensor may be off
-BUILT_UP = 0.75  # [s] of a pull before boost is judged
 BOOSTED = 5.0e3  # [Pa] above the barometer
 LEANER = 0.04  # lambda over target
 RICH_ENOUGH = 0.88  # lambda in boost that ends the session
@@ -27,49 +24,6 @@ DUTY_STOP, DUTY_END = 0.85, 0.90
 INLET_HOT, INLET_END = 333.15, 343.15  # [K] 60 and 70 degrees Celsius
 COOLANT_HOT, COOLANT_END = 378.15, 383.15  # [K] 105 and 110 degrees Celsius
 EXPECTED_OVER = 5.0  # [K] above the model's band
-
-
-def boost_findings(
-    build: Build, check: CheckResult, log: Derived, found: tuple[Stretch, ...]
-) -> Iterator[Finding]:
-    """Full-load manifold pressure below the model's band: slip of the belt or a leak."""
-    if not {"throttle", "manifold_pressure"} <= log.frame.channels.keys():
-        return
-    if build.blower is None and build.boost is None:
-        return
-    line, speed = check.full_load, log.frame["engine_speed"]
-    low, middle = (np.interp(speed, line.engine_speed, line.manifold_pressure[n]) for n in (0, 1))
-    floor = middle - WIDER * (middle - low) - SENSOR
-    manifold = calm(log, log.frame["manifold_pressure"])
-    pulling = np.zeros(len(log.frame), dtype=bool)
-    for one in found:
-        if one.kind == "pull":
-            pulling[one.first + round(BUILT_UP * log.rate) : one.last + 1] = True
-    rows = spans(log, pulling & (manifold < floor))
-    if not rows:
-        return
-    missing = (middle - manifold) / middle
-    worst = float(np.max((middle - manifold)[inside(log, rows)]))
-    slips = build.blower is not None and _rises(speed[pulling], missing[pulling])
-    why = (
-        "more with speed, as a slipping belt does"
-        if slips
-        else "no more at high speed than at low, as a leak or an open bypass does"
-    )
-    yield Finding(
-        "belt slip" if slips else "boost leak", "stop the run",
-        f"At full load up to {worst / 1e3:.0f} kPa of manifold pressure are missing, {why}.",
-        worst, "pressure_drop", rows,
-        "mark belt and pulleys and look for dust and glaze; log the blower's speed"
-        if slips
-        else "pressurise the tract with the engine off and listen; see that the bypass shuts",
-    )  # fmt: skip
-
-
-def _rises(speed: Samples, missing: Samples) -> bool:
-    """Whether the missing share is larger in the upper third of the speeds than in the lower."""
-    low, high = np.quantile(speed, (0.33, 0.67))
-    return float(np.median(missing[speed >= high])) > float(np.median(missing[speed <= low]))
 
 
 def lean_findings(

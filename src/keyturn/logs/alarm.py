@@ -189,10 +189,10 @@ class Judge:
                 gone[name] = f"NO SIGNAL: {name.replace('_', ' ')}"
         if not seen.intersection(PRESSURE) and now - self.start >= STALE:
             gone["across_injector"] = "NO SIGNAL: fuel pressure never came"
-        for name in gone.keys() - self.lost.keys():
+        for name in [name for name in gone if name not in self.lost]:
             self.crossed.setdefault(f"lost {name}", gone[name])
             yield Change(now, f"lost {name}", name, True, "lost", gone[name])
-        for name in self.lost.keys() - gone.keys():
+        for name in [name for name in self.lost if name not in gone]:
             yield Change(now, f"lost {name}", name, False, "lost", f"{name} is back")
         self.lost = gone
 
@@ -232,9 +232,8 @@ class Judge:
             # judged by the rail itself: it knows how far apart in time the two were taken
             values.pop("across_injector", None)
         speed = values.get("engine_speed")
-        # without engine speed it is taken to run: what is not known excuses nothing
         runs = speed is None or speed >= RUNS
-        yield from self._pressure(now, fresh, values, runs)
+        yield from self._pressure(now, fresh, values)
         yield from self._mixture(values)
         for name, (channel, sense, hold, cry) in MEASURES.items():
             bound = self.numbers.bounds.get(name)
@@ -254,23 +253,18 @@ class Judge:
         now: float,
         fresh: Mapping[str, tuple[float, float]],
         values: Mapping[str, float],
-        runs: bool,
     ) -> Iterator[Crossing]:
         below, together = self._shortfall(fresh, values)
         if below is None:
             yield Crossing("pressure", "across_injector", None, HOLD, "FUEL PRESSURE")
             return
         self.primed |= below <= 0.0
-        due = runs if self.numbers.mode != "key-on" else self._due(now)
+        due = self.due(now, values.get("engine_speed"))
         channel = "across_injector" if "across_injector" in fresh else "rail_gauge"
         words = f"FUEL PRESSURE {below / 1e3:.0f} kPa below its abort number"
         yield Crossing("pressure", channel, due and below > 0.0, HOLD, words)
         hard = due and together and below > HARD
         yield Crossing("pressure, at once", channel, hard, 0.0, words)
-
-    def _due(self, now: float) -> bool:
-        """Key on: the pressure is judged once it came up, or had its time to."""
-        return self.primed or now - self.start >= PRIME
 
     def _shortfall(
         self, fresh: Mapping[str, tuple[float, float]], values: Mapping[str, float]
@@ -296,6 +290,42 @@ class Judge:
         stated = numbers.bounds.get("rail-pressure", math.nan)
         return stated + numbers.ratio * (manifold - numbers.at_manifold)
 
+    def aborts(self, values: Mapping[str, float]) -> dict[str, tuple[float, str]]:
+        """Abort number of each channel at these values, and its bad side; SI.
+
+        The mixture has none in vacuum: it is not judged there.
+        """
+        numbers, manifold = self.numbers, values.get("manifold_pressure")
+        found: dict[str, tuple[float, str]] = {}
+        if "rail-pressure" in numbers.bounds:
+            at = numbers.at_manifold if manifold is None else manifold
+            rail = self.rail_bound(at)
+            found["across_injector"] = rail - (at - numbers.barometer), "low"
+            found["rail_gauge"] = rail, "low"
+        for name, (channel, sense, _, _) in MEASURES.items():
+            if name in numbers.bounds:
+                found[channel] = numbers.bounds[name], sense
+        if "lambda" in found and manifold is not None:
+            if manifold > LOADED * numbers.barometer:
+                found["lambda"] = self._wanted(manifold) + numbers.lean, "high"
+            else:
+                del found["lambda"]
+        if numbers.mode not in ("key-on", "idle"):
+            found["engine_speed"] = numbers.speed_cap, "high"
+            found["manifold_pressure"] = numbers.barometer + numbers.pressure_cap, "high"
+        return found
+
+    def _wanted(self, manifold: float) -> float:
+        """Wanted lambda at a manifold pressure [Pa]."""
+        return float(np.interp(manifold, self.numbers.wanted_at, self.numbers.wanted))
+
+    def due(self, now: float, speed: float | None) -> bool:
+        """Whether the pressure is judged: once the engine runs, or key on once it came up."""
+        if self.numbers.mode == "key-on":
+            return self.primed or now - self.start >= PRIME
+        # without engine speed it is taken to run: what is not known excuses nothing
+        return speed is None or speed >= RUNS
+
     def _mixture(self, values: Mapping[str, float]) -> Iterator[Crossing]:
         numbers = self.numbers
         if "lambda" not in numbers.bounds:
@@ -305,8 +335,8 @@ class Judge:
         if found is not None and manifold is None:
             past = found > numbers.bounds["lambda"]
         elif found is not None and manifold is not None:
-            wanted = float(np.interp(manifold, numbers.wanted_at, numbers.wanted))
-            past = manifold > LOADED * numbers.barometer and found > wanted + numbers.lean
+            loaded = manifold > LOADED * numbers.barometer
+            past = loaded and found > self._wanted(manifold) + numbers.lean
         yield Crossing("lambda", "lambda", past, HOLD, "LEAN")
 
     def _caps(self, values: Mapping[str, float]) -> Iterator[Crossing]:

@@ -134,16 +134,18 @@ def open_bus(text: str) -> Any:
     channel, _, rate = rest.partition(":")
     if not (interface and channel and (not rate or rate.isdigit())):
         raise ValueRefused(
-            "a bus cannot be read", Place(key="--source"), text,
+            "a bus cannot be read", Place(key="source"), text,
             "INTERFACE:CHANNEL[:BITRATE], such as can:socketcan:can0 or obd:slcan:ttyUSB0:500000",
         )  # fmt: skip
     can = package("can")
+    if interface == "slcan" and channel.startswith("tty"):
+        channel = f"/dev/{channel}"  # a serial line is named as the system lists it
     try:
         return can.Bus(interface=interface, channel=channel, bitrate=int(rate or BITRATE))
     except Exception as error:  # each interface raises its own kinds
         raise ValueRefused(
             f"the bus cannot be opened: {type(error).__name__}: {error}"[:300],
-            Place(key="--source"), text, "an interface that python-can knows, with its driver",
+            Place(key="source"), text, "an interface that python-can knows, with its driver",
             "is it plugged in, is the link up, is it in use by another program?",
         ) from error  # fmt: skip
 
@@ -157,7 +159,7 @@ def package(name: str) -> Any:
     except ImportError:
         raise FileRefused(
             f"this needs the package {'python-can' if name == 'can' else name}, which is not here",
-            Place(key="--source"), accepted="simulated and file:PATH work without it",
+            Place(key="source"), accepted="simulated and file:PATH work without it",
             advice=INSTALL,
         ) from None  # fmt: skip
 
@@ -259,7 +261,7 @@ class CanSource:
 
     def __init__(self, bus: Any, named: Named) -> None:
         self.bus, self.named = ListeningBus(bus), named
-        self.frames = 0
+        self.frames = self.unnamed = 0
 
     def run(self, put: Put, stop: Event) -> None:
         """Every frame, as it comes."""
@@ -271,3 +273,5 @@ class CanSource:
             samples = self.named.decode(frame)
             if samples:
                 put(samples, time.monotonic())
+            else:
+                self.unnamed += 1

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +13,13 @@ from keyturn.errors import CannotAnswer
 from keyturn.logs.frame import Gap, Reset, Samples
 
 MOST_RESETS = 50
+DAY, HOUR = 86400.0, 3600.0  # [s]
+AROUND = 0.05  # of a day or hour, within which a clock has to fall to have passed its end
+CLOCK = r"((?:\d+:)?\d+:\d+(?:[.,]\d+)?)\s*(?:[+-]\d\d:?\d\d|([AaPp])\.?[Mm]\.?)?$"
+DATE = r"(\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./](?:\d{4}|\d\d)\b)"
 GAP_STEPS = 5.0  # usual steps without a row that make a gap
 SHORTEST_GAP = 0.25  # [s]
+MEDIAN_OF, PIECES = 1 << 16, 16  # steps that the usual one is told from, in so many pieces
 
 
 @dataclass(frozen=True)
@@ -27,56 +34,126 @@ class Clock:
 
 
 def from_texts(path: Path, name: str) -> Samples:
-    """Seconds from "12:03:04.5", "03:04.5", or a date with one of these; NaN where neither."""
+    """Seconds from "12:03:04.5", "03:04.5", "1:03:04 PM", or a date with one; NaN where neither.
+
+    A clock without a date goes on where it passes midnight, and one without hours at the full hour.
+    """
     import polars as pl
 
     text = pl.col(name).str.strip_chars(" \t\"'Z")
-    clock = text.str.extract(r"((?:\d+:)?\d+:\d+(?:[.,]\d+)?)\s*(?:[+-]\d\d:?\d\d)?$", 1)
-    parts = clock.str.replace(",", ".", literal=True).str.split(":")
-    seconds = (
-        parts.list.get(-1, null_on_oob=True).cast(pl.Float64, strict=False)
-        + parts.list.get(-2, null_on_oob=True).cast(pl.Float64, strict=False) * 60.0
-        + parts.list.get(-3, null_on_oob=True).cast(pl.Float64, strict=False).fill_null(0.0)
-        * 3600.0
+    cells = pl.scan_ipc(path).select(
+        text.str.extract(CLOCK, 1).str.replace(",", ".", literal=True).alias("clock"),
+        text.str.extract(CLOCK, 2).str.to_lowercase().alias("half"),
+        text.str.extract(DATE, 1).alias("date"),
     )
-    day = pl.coalesce(
-        text.str.extract(r"(\d{4}-\d\d?-\d\d?)", 1).str.to_date("%Y-%m-%d", strict=False),
-        text.str.extract(r"(\d\d?\.\d\d?\.\d{4})", 1).str.to_date("%d.%m.%Y", strict=False),
-        # only whole days apart matter here, and a log that runs over midnight is rare: both orders
-        text.str.extract(r"(\d\d?/\d\d?/\d{4})", 1).str.to_date("%d/%m/%Y", strict=False),
-        text.str.extract(r"(\d\d?/\d\d?/\d{4})", 1).str.to_date("%m/%d/%Y", strict=False),
+    parts = pl.col("clock").str.split(":")
+    last, middle, first = (
+        parts.list.get(-at, null_on_oob=True).cast(pl.Float64, strict=False) for at in (1, 2, 3)
     )
-    days = (day - day.drop_nulls().first()).dt.total_days().cast(pl.Float64).fill_null(0.0)
-    taken = pl.scan_parquet(path).select((seconds + days * 86400.0).alias("s")).collect()["s"]
-    found: Samples = taken.to_numpy().astype(np.float64)
+    plain = last + middle * 60.0 + first.fill_null(0.0) * 3600.0
+    # half a day is said with hours and minutes at least: "3:04 PM" has no seconds
+    hour, minute = pl.coalesce(first, middle), pl.when(first.is_null()).then(last).otherwise(middle)
+    second = pl.when(first.is_null()).then(0.0).otherwise(last)
+    later = pl.when(pl.col("half") == "p").then(12.0).otherwise(0.0)
+    halved = (hour % 12.0 + later) * 3600.0 + minute * 60.0 + second
+    seconds = pl.when(pl.col("half").is_null()).then(plain).otherwise(halved)
+    hours = (first.is_not_null() | pl.col("half").is_not_null()).alias("hours")
+    taken = cells.select(seconds.alias("s"), "date", hours).collect()
+    found: Samples = taken["s"].to_numpy().astype(np.float64)
+    days = _days([text for text in taken["date"].unique().to_list() if text])
+    if len(set(days.values())) > 1:
+        numbers = taken["date"].replace_strict(days, default=None, return_dtype=pl.Float64)
+        return found + DAY * numbers.fill_null(strategy="forward").fill_null(0.0).to_numpy()
+    return _wound_on(found, DAY if taken["hours"].any() else HOUR)
+
+
+def _wound_on(seconds: Samples, period: float) -> Samples:
+    """A clock that falls from the end of its day or hour to the start of it goes on."""
+    found = seconds.copy()
+    good = np.flatnonzero(np.isfinite(found))
+    raw = found[good]
+    before = np.concatenate((raw[:1], raw[:-1]))
+    round_once = (before > (1.0 - AROUND) * period) & (raw < AROUND * period)
+    found[good] += period * np.cumsum(round_once & (before < period))
     return found
+
+
+def _days(dates: list[str]) -> dict[str, float]:
+    """Days from the first of some dates; dates that cannot be are left out.
+
+    Of "01/12/2024" either number may be the month: the order is taken under which all are dates
+    and lie closest together, for a log is shorter than a month.
+    """
+    best: dict[str, float] = {}
+    for order in ((1, 0), (0, 1)):
+        found = {text: day for text in dates if (day := _ordinal(text, order)) is not None}
+        if not found:
+            continue
+        low = min(found.values())
+        shifted = {text: float(day - low) for text, day in found.items()}
+        longer = len(found) > len(best)
+        if longer or (len(found) == len(best) and max(shifted.values()) < max(best.values())):
+            best = shifted
+    return best
+
+
+def _ordinal(text: str, order: tuple[int, int]) -> int | None:
+    """The number of a day; ``order`` says where month and day stand when the year comes last."""
+    parts = [int(part) for part in re.split(r"[-./]", text)]
+    year, rest = (parts[0], parts[1:]) if parts[0] > 31 else (parts[2], parts[:2])
+    month, day = rest if parts[0] > 31 else (rest[order[0]], rest[order[1]])
+    try:
+        return date(year + (2000 if year < 100 else 0), month, day).toordinal()
+    except ValueError:
+        return None
 
 
 def run(raw: Samples, file: str) -> Clock:
     """A rising clock from the logger's own in seconds; refuses one that is no clock."""
-    good = np.isfinite(raw)
     notes: list[str] = []
-    if good.sum() < 2 or good.mean() < 0.5:
-        raise _no_clock(file, "the time column is empty in most rows")
-    if not good.all():
-        notes.append(f"{int((~good).sum())} rows have no time; they stand between their neighbours")
-        index = np.arange(len(raw))
-        raw = np.interp(index, index[good], raw[good])
     steps = np.diff(raw)
-    back = np.flatnonzero(steps < 0)
+    if len(raw) < 2 or not np.isfinite(steps.min()):
+        raw = _between(raw, file, notes)
+        steps = np.diff(raw)
+    back = np.flatnonzero(steps < 0) if steps.min() < 0 else np.empty(0, dtype=np.int64)
     if len(back) > MOST_RESETS or len(back) > 0.02 * len(steps) + 1:
         raise _no_clock(file, f"the time runs backwards {len(back)} times")
-    forward = steps[steps > 0]
-    if not len(forward):
+    if not steps.max() > 0:
         raise _no_clock(file, "the time never moves")
-    seconds, resets = _mended(raw, back, float(np.median(forward)))
-    seconds, spread = _spread(seconds)
-    if spread:
-        notes.append(spread)
-    usual = float(np.median(np.diff(seconds)))
-    usual = usual if usual > 0 else float(np.median(forward))
-    gaps = _gaps(seconds, usual)
-    return Clock(seconds, 1.0 / usual, gaps, resets, tuple(notes))
+    seconds, resets = _mended(raw, back, _usual(steps))
+    if not steps.min() > 0:
+        seconds, spread = _spread(seconds)
+        notes += [spread] if spread else []
+        steps = np.diff(seconds)
+    usual = _usual(steps)
+    return Clock(seconds, 1.0 / usual, _gaps(seconds, steps, usual), resets, tuple(notes))
+
+
+def _between(raw: Samples, file: str, notes: list[str]) -> Samples:
+    """A row without a time stands between its neighbours."""
+    good = np.isfinite(raw)
+    if good.sum() < 2 or good.mean() < 0.5:
+        raise _no_clock(file, "the time column is empty in most rows")
+    notes.append(f"{int((~good).sum())} rows have no time; they stand between their neighbours")
+    index = np.arange(len(raw))
+    return np.interp(index, index[good], raw[good])
+
+
+def _usual(steps: Samples) -> float:
+    """Median of the steps forward; of a long log that of pieces of it, evenly taken."""
+    piece = max(1, MEDIAN_OF // PIECES)
+    apart = max(piece, len(steps) // PIECES)
+    seen = np.concatenate([steps[at : at + piece] for at in range(0, len(steps), apart)])
+    forward = seen[seen > 0]
+    if not len(forward):
+        forward = steps[steps > 0]
+    return float(np.median(forward))
+
+
+def rate_of(time: Samples) -> float:
+    """Rows a second [1/s] of a clock that runs [s]; 1 where it has no step."""
+    steps = np.diff(time)
+    return 1.0 / _usual(steps) if steps.size and steps.max() > 0.0 else 1.0
 
 
 def _no_clock(file: str, problem: str) -> CannotAnswer:
@@ -118,7 +195,9 @@ def _spread(seconds: Samples) -> tuple[Samples, str | None]:
     return spread, f"{shared} rows share a time stamp with another; they were spread between stamps"
 
 
-def _gaps(seconds: Samples, usual: float) -> tuple[Gap, ...]:
-    steps = np.diff(seconds)
-    wide = np.flatnonzero(steps > max(GAP_STEPS * usual, SHORTEST_GAP))
+def _gaps(seconds: Samples, steps: Samples, usual: float) -> tuple[Gap, ...]:
+    longest = max(GAP_STEPS * usual, SHORTEST_GAP)
+    if steps.max() <= longest:
+        return ()
+    wide = np.flatnonzero(steps > longest)
     return tuple(Gap(float(seconds[i]), float(seconds[i + 1])) for i in wide[:10_000])

@@ -12,7 +12,7 @@ from importlib.resources import files
 import numpy as np
 
 from keyturn.logs.frame import Samples
-from keyturn.logs.parquet import Sampled
+from keyturn.logs.stored import Sampled
 from keyturn.logs.table import Table
 from keyturn.logs.units_seen import Unit, part, read_unit
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.build.model import Build
+from keyturn.logs.clock import rate_of
 from keyturn.logs.frame import Frame, Samples
 from keyturn.system.result import CheckResult
 
@@ -45,10 +46,12 @@ class Derived:
         return np.diff(time, prepend=time[0]) > BREAK / self.rate
 
 
-def derive(build: Build, check: CheckResult, frame: Frame) -> Derived:
-    """Everything that can be derived; what cannot be is left out."""
-    calm, step = _reduced(frame)
-    rate = _rate(calm.time)
+def derive(build: Build, check: CheckResult, calm: Frame, step: int) -> Derived:
+    """Everything that can be derived; what cannot be is left out.
+
+    ``calm`` and ``step`` are what `reduced` made of the log.
+    """
+    rate = rate_of(calm.time)
     have = dict(calm.channels)
     notes: list[str] = []
     barometer = check.barometer
@@ -66,25 +69,19 @@ def derive(build: Build, check: CheckResult, frame: Frame) -> Derived:
         have["across_error"] = np.where(
             running, have["across_injector"] - have["across_expected"], np.nan
         )
-    lag, likeness = _align_lambda(build, have, rate)
+    lag, likeness = _align_lambda(build, have, calm.time, rate)
     if "lambda" in have and lag is None:
         notes.append("the lag of lambda could not be told: it is judged as recorded")
     rows = np.arange(len(calm.time), dtype=np.int64) * step
     return Derived(Frame(calm.time, have), rows, step, rate, fuel_from, lag, likeness, tuple(notes))
 
 
-def _rate(time: Samples) -> float:
-    steps = np.diff(time)
-    usual = float(np.median(steps)) if steps.size else 1.0
-    return 1.0 / usual if usual > 0.0 else 1.0
-
-
-def _reduced(frame: Frame) -> tuple[Frame, int]:
-    """Blocks of rows of a log that is faster than the working clock."""
-    step = max(1, round(_rate(frame.time) / CLOCK))
+def reduced(frame: Frame) -> tuple[Frame, int]:
+    """The log on the working clock, and how many of its rows are one there."""
+    step = max(1, round(rate_of(frame.time) / CLOCK))
     count = len(frame) // step
     if step == 1 or count < 2:
-        return frame, 1
+        return Frame(frame.time, dict(frame.channels)), 1
     whole = count * step
     mean = np.full(step, 1.0 / step)
     found: dict[str, Samples] = {}
@@ -172,7 +169,7 @@ def _add_fuel_flow(build: Build, have: dict[str, Samples]) -> str | None:
 
 
 def _align_lambda(
-    build: Build, have: dict[str, Samples], rate: float
+    build: Build, have: dict[str, Samples], time: Samples, rate: float
 ) -> tuple[float | None, float]:
     """Shift lambda back by its lag; ``lambda_wanted`` is the target, recorded or of the build."""
     if "lambda_target" in have:
@@ -187,9 +184,17 @@ def _align_lambda(
         return None, 0.0
     lag, likeness = lag_of(have["lambda_wanted"], have["lambda"], rate)
     if lag is not None:
-        rows = np.arange(len(have["lambda"]), dtype=float)
-        have["lambda_aligned"] = np.interp(rows + lag * rate, rows, have["lambda"])
+        have["lambda_aligned"] = _earlier(time, have["lambda"], lag, BREAK / rate)
     return lag, likeness
+
+
+def _earlier(time: Samples, values: Samples, lag: float, longest: float) -> Samples:
+    """The values ``lag`` [s] later; NaN where that falls into a gap of the log or past its end."""
+    wanted = time + lag
+    found: Samples = np.interp(wanted, time, values, right=np.nan)
+    after = np.minimum(np.searchsorted(time, wanted, "left"), len(time) - 1)
+    found[np.diff(time, prepend=time[0])[after] > longest] = np.nan
+    return found
 
 
 def lag_of(cause: Samples, answer: Samples, rate: float) -> tuple[float | None, float]:

@@ -9,13 +9,14 @@ import numpy as np
 from keyturn.build.model import Build
 from keyturn.logs import quality
 from keyturn.logs.air_findings import (
-    boost_findings,
     heat_notes,
     knock_findings,
     lean_findings,
     limit_findings,
 )
-from keyturn.logs.derive import TURNING, Derived, derive
+from keyturn.logs.boost import Earlier, Loss, line_of, losses, shown
+from keyturn.logs.boost_findings import boost_findings, boost_notes
+from keyturn.logs.derive import TURNING, Derived, derive, reduced
 from keyturn.logs.found import GRADES, KINDS, Finding, LogFindings, Points
 from keyturn.logs.frame import Frame, Samples
 from keyturn.logs.fuel_findings import base_of, fuel_findings
@@ -27,40 +28,53 @@ MOST_POINTS = 1500
 
 
 def judge(
-    build: Build, check: CheckResult, frame: Frame, rates: Mapping[str, float] | None = None
+    build: Build,
+    check: CheckResult,
+    frame: Frame,
+    rates: Mapping[str, float] | None = None,
+    earlier: Earlier | None = None,
 ) -> LogFindings:
     """Everything that can be said about a log of this build.
 
     ``check`` is what the model says about the build, ``rates`` how many values a second each
-    channel has where that is known.
+    channel has where that is known; ``earlier`` is a log of the same car to hold the boost of this
+    one against. Of ``frame`` no more than one channel is held at a time.
     """
-    log = derive(build, check, frame)
+    calm, step = reduced(frame)
+    log = derive(build, check, calm, step)
     found = stretches(build, log)
     refused = quality.judge(frame, rates or {}, found)
     if refused:
         out = {one.what for one in refused}
-        kept = {name: values for name, values in frame.channels.items() if name not in out}
-        frame = Frame(frame.time, kept)
-        log = derive(build, check, frame)
+        kept = {name: values for name, values in calm.channels.items() if name not in out}
+        calm = Frame(calm.time, kept)
+        log = derive(build, check, calm, step)
         found = stretches(build, log)
-    unrun = quality.unrun(frame)
-    refusals = (*refused, *quality.missing(frame), *((unrun,) if unrun else ()))
+    unrun = quality.unrun(calm)
+    refusals = (*refused, *quality.missing(calm), *((unrun,) if unrun else ()))
     judged = _judged(build, check, log, found) if unrun is None else ()
-    findings = [one for one in _all(build, check, log, found) if one.kind in judged]
+    line = line_of(build, check, log, found)
+    lost = () if line is None else losses(build, line, earlier)
+    findings = [one for one in _all(build, check, log, found, lost) if one.kind in judged]
     findings.sort(key=lambda one: (-GRADES.index(one.grade), KINDS.index(one.kind)))
-    notes = (*log.notes, *heat_notes(check, log), *_unjudged(judged, log, found))
+    said = (*heat_notes(check, log), *boost_notes(lost), *_unjudged(judged, log, found))
     return LogFindings(
-        tuple(findings), refusals, judged, found, _points(log, found), log, tuple(notes)
-    )
+        tuple(findings), refusals, judged, found, _points(log, found), log,
+        (*log.notes, *said), line,
+    )  # fmt: skip
 
 
 def _all(
-    build: Build, check: CheckResult, log: Derived, found: tuple[Stretch, ...]
+    build: Build,
+    check: CheckResult,
+    log: Derived,
+    found: tuple[Stretch, ...],
+    lost: tuple[Loss, ...],
 ) -> Iterator[Finding]:
     if "engine_speed" not in log.frame:
         return
     yield from fuel_findings(check, log, found)
-    yield from boost_findings(build, check, log, found)
+    yield from boost_findings(build, check, log, found, lost)
     yield from lean_findings(build, check, log, found)
     yield from knock_findings(log, found)
     yield from limit_findings(check, log)
@@ -76,7 +90,7 @@ def _judged(
     pulled = any(one.kind == "pull" for one in found)
     base = base_of(check, log, found)
     standing = bool((log.frame["engine_speed"] < TURNING).any())
-    boosted = build.blower is not None or build.boost is not None
+    boosted = shown(build, log) and pulled
     allowed = {
         "gauge": standing and bool(have & {"rail_gauge", "manifold_pressure"}),
         "reference": base is not None and bool(np.isfinite(base.slope)),
@@ -86,8 +100,8 @@ def _judged(
         or bool(have & {"inlet_temperature", "coolant_temperature"}),
         "supply limit": base is not None and pulled,
         "injector duty": "duty" in have and pulled,
-        "belt slip": boosted and pulled and {"throttle", "manifold_pressure"} <= have,
-        "boost leak": boosted and pulled and {"throttle", "manifold_pressure"} <= have,
+        "belt slip": boosted,
+        "boost leak": boosted,
         "lean excursion": pulled and {"lambda_aligned", "lambda_wanted"} <= have,
         "knock retard": "knock_retard" in have and pulled,
     }
@@ -108,12 +122,13 @@ def _points(log: Derived, found: tuple[Stretch, ...]) -> Points:
     """Measured points of the corridor: means of steady stretches, and pulls row by row."""
     if not {"fuel_flow", "across_injector"} <= log.frame.channels.keys():
         empty = np.empty(0)
-        return Points(empty, empty, empty, np.empty(0, dtype=bool))
+        return Points(empty, empty, empty, np.empty(0, dtype=bool), empty)
     step = max(1, round(log.rate / POINTS_A_SECOND))
     pulls = [np.arange(one.first, one.last + 1, step) for one in found if one.kind == "pull"]
     rows = np.concatenate(pulls) if pulls else np.empty(0, dtype=np.int64)
     rows = rows[:: max(1, -(-len(rows) // MOST_POINTS))]
     steady = [one.rows for one in found if one.kind == "steady"][:MOST_POINTS]
+    middles = [(one.start + one.end) / 2 for one in found if one.kind == "steady"][:MOST_POINTS]
 
     def both(name: str) -> Samples:
         if name not in log.frame:
@@ -125,4 +140,5 @@ def _points(log: Derived, found: tuple[Stretch, ...]) -> Points:
     return Points(
         both("fuel_flow"), both("rail_gauge"), both("across_injector"),
         np.concatenate((np.zeros(len(steady), dtype=bool), np.ones(len(rows), dtype=bool))),
+        np.concatenate((middles, log.frame.time[rows])),
     )  # fmt: skip

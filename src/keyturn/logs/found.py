@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from keyturn.logs.boost import Line
 from keyturn.logs.derive import Derived
 from keyturn.logs.frame import Samples
 from keyturn.logs.stretches import Stretch, runs
@@ -60,6 +61,7 @@ class Points:
     rail_gauge: Samples  # [Pa]; NaN where it was not recorded
     across_injector: Samples  # [Pa]
     pull: NDArray[np.bool_]  # False: the mean of a steady stretch
+    time: Samples  # [s] on the clock of the log; of a steady stretch its middle
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class LogFindings:
     points: Points
     log: Derived
     notes: tuple[str, ...]
+    boost: Line | None = None  # of the pulls, for later logs to be held against
 
     @property
     def usable(self) -> bool:

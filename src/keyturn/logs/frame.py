@@ -1,6 +1,6 @@
 """What a recording is once imported, and the piece of it that a reader works on.
 
-A recording points to the original, which is never altered, and to a Parquet table of the same
+A recording points to the original, which is never altered, and to an Arrow table of the same
 numbers in the units of the logger. Its channels say how a column becomes SI; so a wrong mapping
 is put right without reading the original again.
 """
@@ -55,7 +55,7 @@ class Recording:
 
     name: str
     source: Path  # the original, in logs/
-    path: Path  # the Parquet table, in made/logs/
+    path: Path  # the Arrow table, in made/logs/
     rows: int
     columns: tuple[str, ...]
     channels: dict[str, Channel] = field(default_factory=dict)
@@ -82,8 +82,8 @@ class Recording:
 class Frame:
     """Channels in SI on one clock; a sample that is not there is NaN."""
 
-    time: Samples
-    channels: dict[str, Samples]
+    time: Samples  # [s]
+    channels: Mapping[str, Samples]  # may be read from disk when it is asked for
 
     def __len__(self) -> int:
         return len(self.time)

@@ -19,8 +19,8 @@ from keyturn.logs.columns import columns
 from keyturn.logs.decide import Context
 from keyturn.logs.live import Sample
 from keyturn.logs.mapping import Item, propose
-from keyturn.logs.parquet import sampled
 from keyturn.logs.sniff import Dialect, kind_of, sniff, split
+from keyturn.logs.stored import sampled
 from keyturn.logs.table import convert
 
 LOOK = 0.02  # [s] between two looks at the file
@@ -110,7 +110,7 @@ def growing(path: Path, folder: Path, said: Mapping[str, str], context: Context)
             raise CannotAnswer(
                 f"the columns of {path.name} are not confirmed",
                 (
-                    f"look at what is proposed, then: keyturn log BUILD {path.name} --confirm",
+                    "look at what is proposed and confirm it: keyturn log BUILD FILE --confirm",
                     "or say each: --map 'rail_gauge=Fuel Press as psi gauge'",
                 ),
             )

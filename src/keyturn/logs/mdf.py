@@ -8,7 +8,7 @@ import numpy as np
 
 from keyturn.errors import FileRefused, Place
 from keyturn.logs.frame import Samples
-from keyturn.logs.table import ROW_GROUP, Table
+from keyturn.logs.table import Table, sink
 
 CHANNELS = 2_000
 TIME = "time"
@@ -63,5 +63,5 @@ def _write(columns: dict[str, Samples], units: tuple[str, ...], target: Path) ->
     import polars as pl
 
     frame = pl.DataFrame(columns).fill_nan(None)
-    frame.write_parquet(target, compression="uncompressed", row_group_size=ROW_GROUP)
+    sink(frame.lazy(), target)
     return Table(target, tuple(columns), units, frame.height)

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from keyturn.logs.clock import rate_of
 from keyturn.logs.derive import TURNING
 from keyturn.logs.found import Refusal
 from keyturn.logs.frame import Frame, Samples
@@ -34,7 +35,7 @@ def judge(
     frame: Frame, rates: Mapping[str, float], stretches: tuple[Stretch, ...]
 ) -> tuple[Refusal, ...]:
     """Channels that cannot be used, with the reason; ``rates`` as the recording states them."""
-    rate = _row_rate(frame.time)
+    rate = rate_of(frame.time)
     found = []
     for name in FAST:
         if name not in frame:
@@ -45,7 +46,7 @@ def judge(
             or _slow(values, min(rates.get(name, rate), rate), rate)
             or (name in TOPS and _pegged(values, rate, top=True))
             or (name == "lambda" and _pegged(values, rate, top=False))
-            or (name in ("rail_gauge", "across_injector") and _smooth(frame, name, stretches))
+            or (name in ("rail_gauge", "across_injector") and _smooth(values, rate, stretches))
         )
         if problem:
             found.append(Refusal(name, f"{WORDS[name]} {problem[0]}", problem[1]))
@@ -72,11 +73,6 @@ def missing(frame: Frame) -> tuple[Refusal, ...]:
         for names, what, words in rows
         if not any(name in frame for name in names)
     )
-
-
-def _row_rate(time: Samples) -> float:
-    usual = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
-    return 1.0 / usual if usual > 0.0 else 1.0
 
 
 def _empty(values: Samples) -> tuple[str, str] | None:
@@ -132,16 +128,15 @@ def _pegged(values: Samples, rate: float, *, top: bool) -> tuple[str, str] | Non
     )
 
 
-def _smooth(frame: Frame, name: str, stretches: tuple[Stretch, ...]) -> tuple[str, str] | None:
+def _smooth(values: Samples, rate: float, stretches: tuple[Stretch, ...]) -> tuple[str, str] | None:
     """In steady running the noise of neighbouring rows is hardly alike, unless it was smoothed."""
-    rate = _row_rate(frame.time)
     lag, width = max(1, round(APART * rate)), max(4, round(2.0 * rate))
     alike = []
     for one in [s for s in stretches if s.kind == "steady"][:60]:
-        values = frame[name][one.first_row : one.last_row + 1]
-        values = values[np.isfinite(values)]
-        for start in range(0, len(values) - width + 1, width):
-            alike.append(_likeness(values[start : start + width], lag))
+        part = values[one.first_row : one.last_row + 1]
+        part = part[np.isfinite(part)]
+        for start in range(0, len(part) - width + 1, width):
+            alike.append(_likeness(part[start : start + width], lag))
     known = [item for item in alike if item is not None]
     if len(known) < 5 or float(np.median(known)) < MOST_ALIKE:
         return None

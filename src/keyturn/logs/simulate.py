@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyturn.build.model import Build
+from keyturn.logs.clock import rate_of
 from keyturn.logs.frame import Frame, Samples
-from keyturn.system import operating, parts
+from keyturn.system import equations, operating, parts
 from keyturn.system.circuit import Circuit, FloatArray
 from keyturn.system.draws import BELT_SLIP, CHARGE_LEAK, Draws
 from keyturn.system.headroom import lambda_ratio
@@ -23,9 +24,11 @@ from keyturn.system.solution import CircuitSolution
 from keyturn.system.solve import solve
 
 CAUSES = (
-    "set point", "supply limit", "wiring", "heat", "reference", "belt slip", "boost leak",
-    "lean excursion", "knock retard", "gauge",
+    "set point", "supply limit", "clogged filter", "wiring", "heat", "reference", "belt slip",
+    "boost leak", "lean excursion", "knock retard", "gauge",
 )  # fmt: skip
+# causes that show under the name of what they bring about
+SHOWN_AS = {"clogged filter": "supply limit"}
 LAG = 0.25  # [s] of lambda: transport and probe together, common practice
 COUNT_BITS = 4096.0  # steps of a 12-bit converter
 NOISE = {  # 1 sigma of a row at the sensor, SI; engineering judgement
@@ -127,7 +130,7 @@ def _truth(
     least = build.engine.idle_pressure.si
     standing = speed <= 0.0
     manifold = np.where(standing, ambient, least + (full - least) * load)
-    heat = np.cumsum(np.where(load > 0.5, load, -0.2)) / _rate(time) * POWER_PER_HEAT
+    heat = np.cumsum(np.where(load > 0.5, load, -0.2)) / rate_of(time) * POWER_PER_HEAT
     warm = np.clip(heat, 0.0, 12.0)
     volts, solved, duty = _circuit(build, car, cause, size, liquid, line, time, speed, manifold)
     constant = parts.injector_constant(build, car)[1]
@@ -152,10 +155,6 @@ def _truth(
     }
 
 
-def _rate(time: Samples) -> float:
-    return float(1.0 / np.median(np.diff(time)))
-
-
 def _circuit(
     build: Build, car: _Car, cause: str | None, size: float, liquid: parts.Fluid,
     line: operating.Line, time: Samples, speed: Samples, manifold: Samples,
@@ -178,7 +177,9 @@ def _circuit(
     circuit = parts.circuit(build, car, liquid, duty)
     healthy = solve(circuit)
     solved = healthy
-    if cause in ("set point", "supply limit", "wiring", "heat"):
+    if cause == "clogged filter":
+        solved = solve(_clogged(build, car, liquid, circuit, duty, size))
+    elif cause in ("set point", "supply limit", "wiring", "heat"):
         solved = solve(_broken(circuit, healthy, duty, cause, size, time))
     return solved.pump_voltage[1], solved, duty
 
@@ -204,6 +205,22 @@ def _broken(
         left = just * np.linspace(1.15, 1.15 - 0.4 * size, len(time))[None, :]
     pump = replace(circuit.pump, flow_scale=circuit.pump.flow_scale * left)
     return replace(circuit, pump=pump)
+
+
+def _clogged(
+    build: Build, car: _Car, liquid: parts.Fluid, circuit: Circuit, duty: parts.Duty, size: float
+) -> Circuit:
+    """The same circuit with a filter that would take 700 kPa of what the engine needs at most."""
+    flow = float(duty.fuel_demand[1].max())
+    own = parts.path(tuple(part for part in build.feed if part.kind == "filter"), car, liquid)
+    taken = float(equations.path_drop(own, np.full((2, 1), flow))[0][1, 0])
+    more = 7.0e5 * size / taken - 1.0
+    feed = replace(
+        circuit.feed,
+        linear=circuit.feed.linear + more * own.linear,
+        quadratic=circuit.feed.quadratic + more * own.quadratic,
+    )
+    return replace(circuit, feed=feed)
 
 
 def _events(time: Samples, where: NDArray[np.bool_], rng: np.random.Generator) -> Samples:

@@ -42,7 +42,7 @@ class SimulatedCar:
 
     def __post_init__(self) -> None:
         if self.fault not in FAULTS:
-            raise ValueRefused("no such fault of the simulated car", Place(key="--source"),
+            raise ValueRefused("no such fault of the simulated car", Place(key="source"),
                                self.fault, ", ".join(FAULTS[1:]))  # fmt: skip
 
     def run(self, put: Put, stop: Event) -> None:

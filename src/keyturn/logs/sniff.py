@@ -11,13 +11,16 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from keyturn.errors import FileRefused, Place
 from keyturn.logs.units_seen import looks_like_unit
 
-SAMPLE = 1 << 17
-LOOKED = 300  # rows that are judged cell by cell
+SAMPLE = 1 << 16
+LOOKED = 200  # rows that are judged cell by cell
+SELDOM = 0.05  # share of steps: a column that falls less often may be a clock that starts again
+SINGLE_DIGITS = 6  # that a float32 gives back in any case (C: FLT_DIG)
 SEPARATORS = (",", ";", "\t", "|")
 # What loggers write where they have nothing; compared after trimming, in lower case.
 EMPTY = (
@@ -50,6 +53,7 @@ class Dialect:
     units: tuple[str, ...]  # as written in a row of their own, else ""
     first: int  # line of the first row of numbers, counted from 0
     numeric: tuple[bool, ...]  # which columns hold numbers
+    single: tuple[bool, ...]  # which of these a float32 gives back to the last digit seen
     plain: bool  # polars can read it as it stands
     headed: bool  # there was a row of names
     notes: tuple[str, ...]
@@ -108,6 +112,7 @@ def sniff(path: Path) -> Dialect:
     numeric = tuple(_numeric([row[i] for row in rows], decimal) for i in range(width))
     if not any(numeric):
         raise _refused(path, "has no column of numbers", "export the numbers, not the messages")
+    single = tuple(number and _single([row[i] for row in rows]) for i, number in enumerate(numeric))
     named, notes = _unlike(names)
     plain = (
         encoding in ("utf-8", "utf-8-sig", "cp1252")
@@ -117,8 +122,9 @@ def sniff(path: Path) -> Dialect:
         and all(_tidy(row, numeric, decimal) for row in rows)
     )
     return Dialect(
-        encoding, separator, decimal, named, tuple(units), first, numeric, plain, headed, notes
-    )
+        encoding, separator, decimal, named, tuple(units), first, numeric, single, plain, headed,
+        notes,
+    )  # fmt: skip
 
 
 def _refused(path: Path, what: str, advice: str) -> FileRefused:
@@ -158,7 +164,10 @@ def _encoding(head: bytes) -> str | None:
 def _separate(path: Path, lines: list[str]) -> tuple[str, list[list[str]]]:
     """The separator under which most cells are numbers, and the lines cut by it."""
     best: tuple[float, str] | None = None
+    seen = "".join(lines[-LOOKED:])
     for separator in (*SEPARATORS, " "):
+        if separator not in seen:
+            continue
         score = _score(split(lines[-LOOKED:], separator), separator)
         # a blank only where nothing else serves: it also stands inside dates and names
         score -= 0.2 if separator == " " else 0.0
@@ -213,7 +222,9 @@ def _number(cell: str, separator: str) -> bool:
 
 
 def _clock(cell: str) -> bool:
-    return any(mark in cell for mark in ":-/.") and bool(CLOCK.fullmatch(cell))
+    # most cells are numbers: a point of theirs or a sign in front makes no date of them
+    marked = ":" in cell or "/" in cell or "-" in cell[1:] or cell.count(".") > 1
+    return marked and CLOCK.fullmatch(cell) is not None
 
 
 def _width(cells: list[list[str]]) -> int:
@@ -324,7 +335,9 @@ def _rows_at(path: Path, at: int, encoding: str, separator: str, width: int) -> 
 
 def _decimal(rows: list[list[str]]) -> str:
     """The decimal mark; a comma only where commas stand in numbers and no point does."""
-    columns = [[cell for cell in column if not _clock(cell)] for column in zip(*rows, strict=True)]
+    columns = [
+        [cell for cell in set(column) if not _clock(cell)] for column in zip(*rows, strict=True)
+    ]
     for mark, other in ((",", "."), (".", ",")):
         if _groups(columns, mark):
             return other
@@ -362,6 +375,18 @@ def _numeric(cells: list[str], decimal: str) -> bool:
 def is_number(cell: str, decimal: str) -> bool:
     pattern = POINT if decimal == "." else COMMA
     return bool(pattern.fullmatch(cell) or GROUPED.fullmatch(cell))
+
+
+def _single(cells: list[str]) -> bool:
+    """Few digits, and no clock: what hardly ever falls may count time, and time stays exact."""
+    try:
+        values = [float(cell.replace(",", ".")) for cell in cells if cell.lower() not in EMPTY]
+    except ValueError:
+        # thousands marks or words: nothing is known of order and digits
+        return False
+    few = all(float(f"{value:.{SINGLE_DIGITS}g}") == value for value in set(values))
+    falls = sum(1 for earlier, later in pairwise(values) if later < earlier)
+    return few and falls > SELDOM * len(values)
 
 
 def _tidy(row: list[str], numeric: tuple[bool, ...], decimal: str) -> bool:

@@ -1,13 +1,18 @@
-"""From a text file to a Parquet table of the same numbers, in bounded memory.
+"""From a text file to a table of ours of the same numbers, in bounded memory.
 
 A plain file goes through polars as it stands. A file that polars would refuse or misread (quotes,
 two bytes a sign, rows of the wrong width, thousands marks) is first written out line by line as
 plain text; rows that cannot be rows of the table are refused there by their line, the others kept.
+
+The table is an Arrow file: written at the speed of the disk, and read back without any decoding.
+Numbers of up to six digits are stored in four bytes, all others and everything that may be a clock
+in eight.
 """
 
 from __future__ import annotations
 
 import csv
+import os
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -21,7 +26,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 LARGEST = 8 << 30  # bytes of a text file
-ROW_GROUP = 1 << 17
+BATCH = 1 << 17  # rows that are written together
 CHUNK = 1 << 24
 SHOWN = 100  # refused rows that are kept with their line
 # A unit separator: stands in no log, so that whatever else stands in a cell does no harm.
@@ -30,7 +35,7 @@ INSIDE = "\x1f"
 
 @dataclass(frozen=True)
 class Table:
-    """What was read: columns of the Parquet file in order, and what was refused."""
+    """What was read: columns of the table in order, and what was refused."""
 
     path: Path
     columns: tuple[str, ...]
@@ -42,7 +47,10 @@ class Table:
 
 
 def convert(source: Path, dialect: Dialect, target: Path, largest: int = LARGEST) -> Table:
-    """Write the table of ``source`` to ``target``; refuses what holds no usable row."""
+    """Write the table of ``source`` to ``target``; refuses what holds no usable row.
+
+    ``largest`` is in bytes.
+    """
     size = source.stat().st_size
     if size > largest:
         raise FileRefused(
@@ -75,36 +83,46 @@ def _straight(source: Path, dialect: Dialect, target: Path) -> Table | None:
         # polars would take the thousands mark of 4.420 for a decimal point without a word
         return None
 
-    schema = {
-        name: pl.Float64 if number else pl.String
-        for name, number in zip(dialect.names, dialect.numeric, strict=True)
-    }
     lazy = pl.scan_csv(
         source,
         has_header=False,
         skip_lines=dialect.first,
         separator=dialect.separator,
         decimal_comma=dialect.decimal == ",",
-        schema=schema,
+        schema=dict(zip(dialect.names, _types(dialect), strict=True)),
         quote_char=None,
         encoding="utf8-lossy" if dialect.encoding == "cp1252" else "utf8",
     )
+    # a file of its own: what polars began and gave up must not meet what is written after it
+    begun = target.with_name(f"{target.name}.begun")
     try:
-        _sink(lazy, target)
-    except pl.exceptions.PolarsError:
+        sink(lazy, begun)
+    except unread():
+        begun.unlink(missing_ok=True)
         return None
+    stored = pl.scan_ipc(begun)
     last = pl.col(dialect.names[-1])
-    nothing = pl.all_horizontal(pl.all().is_null())
-    counts = pl.scan_parquet(target).select(
-        pl.len().alias("rows"), last.null_count().alias("empty")
-    )
+    counts = stored.select(last.len().alias("rows"), last.null_count().alias("empty"))
     rows, empty = counts.collect().row(0)
     if empty:
         # an empty last cell is how polars fills a row that is too short
-        blank = pl.scan_parquet(target).select(nothing.sum()).collect().item()
+        blank = stored.select(pl.all_horizontal(pl.all().is_null()).sum()).collect().item()
         if blank or empty < rows or not _ends_empty(source, dialect):
+            begun.unlink(missing_ok=True)
             return None
+    os.replace(begun, target)
     return _without_empty(Table(target, dialect.names, dialect.units, rows), dialect)
+
+
+def _types(dialect: Dialect) -> list[type[pl.DataType]]:
+    """How each column is stored."""
+    import polars as pl
+
+    number = {True: pl.Float32, False: pl.Float64}
+    return [
+        number[single] if numeric else pl.String
+        for numeric, single in zip(dialect.numeric, dialect.single, strict=True)
+    ]
 
 
 def _points(source: Path) -> bool:
@@ -135,15 +153,22 @@ def _without_empty(table: Table, dialect: Dialect) -> Table:
     width = len(table.columns)
     while dialect.headed and width > 1 and table.columns[width - 1] == f"column {width}":
         last = pl.col(table.columns[width - 1])
-        if pl.scan_parquet(table.path).select(last.count()).collect().item():
+        if pl.scan_ipc(table.path).select(last.count()).collect().item():
             break
         width -= 1
     return replace(table, columns=table.columns[:width], units=table.units[:width])
 
 
-def _sink(lazy: pl.LazyFrame, target: Path) -> None:
-    # not packed: packing takes longer than reading the text
-    lazy.sink_parquet(target, compression="uncompressed", row_group_size=ROW_GROUP)
+def unread() -> tuple[type[BaseException], ...]:
+    """What polars raises on a file that it cannot read; on some broken ones it panics."""
+    import polars as pl
+
+    return pl.exceptions.PolarsError, pl.exceptions.PanicException
+
+
+def sink(lazy: pl.LazyFrame, target: Path) -> None:
+    """Write a table of ours; not packed, for packing takes longer than reading the text."""
+    lazy.sink_ipc(target, compression="uncompressed", record_batch_size=BATCH)
 
 
 @dataclass
@@ -180,10 +205,15 @@ def _by_line(source: Path, dialect: Dialect, target: Path) -> Table:
             schema=dict.fromkeys(dialect.names, pl.String),
             quote_char=None,
         )
-        numbers = [n for n, number in zip(dialect.names, dialect.numeric, strict=True) if number]
-        _sink(lazy.with_columns(*(_cast(name, dialect.decimal) for name in numbers)), target)
-        notes = _lost(lazy, numbers, dialect.decimal)
-    rows = pl.scan_parquet(target).select(pl.len()).collect().item()
+        kinds = {
+            name: kind
+            for name, kind in zip(dialect.names, _types(dialect), strict=True)
+            if kind is not pl.String
+        }
+        cast = (_cast(name, dialect.decimal).cast(kind) for name, kind in kinds.items())
+        sink(lazy.with_columns(*cast), target)
+        notes = _lost(lazy, list(kinds), dialect.decimal)
+    rows = pl.scan_ipc(target).select(pl.len()).collect().item()
     if seen.again:
         notes.append(
             f"the row of names stands again {seen.again} times, first in line {seen.first_again}"

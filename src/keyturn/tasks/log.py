@@ -22,8 +22,9 @@ from keyturn.logs.decide import Context
 from keyturn.logs.frame import Channel, Recording, Samples, from_text, to_text
 from keyturn.logs.mapping import Item, Proposal, propose
 from keyturn.logs.mdf import open_mdf
-from keyturn.logs.parquet import column, open_parquet, sampled
+from keyturn.logs.parquet import open_parquet
 from keyturn.logs.sniff import kind_of, sniff
+from keyturn.logs.stored import Sampled, column, in_four_bytes, sampled
 from keyturn.logs.table import Table, convert
 from keyturn.tasks.files import write_all
 
@@ -81,10 +82,7 @@ def import_log(
     context = _context(build)
     table, name = _stored(folder, Path(file))
     originals = folder / ORIGINALS
-    known = remember.recall(originals, table)
-    taken = sampled(table)
-    judged = columns(table, taken)
-    proposal = propose(judged, context, mapping, known, name)
+    proposal, known, taken = _proposed(folder, table, name, context, mapping)
     remembered = known is not None and not mapping
     recording = None
     if confirm:
@@ -105,6 +103,40 @@ def import_log(
     )  # fmt: skip
 
 
+def look(build: str | Path, name: str, mapping: Mapping[str, str] | None = None) -> Imported | None:
+    """What the columns of a log in the build folder seem to be; nothing is taken or written.
+
+    None where the file was not read yet, or is another one by now; no item and what is missing
+    where nothing in it can be its time.
+    """
+    folder = build_path(build).parent
+    table = _table_kept(folder, name)
+    if table is None:
+        return None
+    found = kept(build, name)
+    try:
+        proposal, known, _ = _proposed(folder, table, name, _context(build), mapping)
+    except CannotAnswer as fault:
+        # no column can be its time: all are shown, so that somebody may say which one is
+        return Imported(
+            name, Proposal((), table.columns), None, False, table.rows, fault.missing,
+            table.refused, table.refused_rows, (str(fault).split("\n")[0], *table.notes),
+        )  # fmt: skip
+    return Imported(
+        name, proposal, found, known is not None and not mapping, table.rows, _missing(proposal),
+        table.refused, table.refused_rows, table.notes if found is None else found.notes,
+    )  # fmt: skip
+
+
+def _proposed(
+    folder: Path, table: Table, name: str, context: Context, mapping: Mapping[str, str] | None
+) -> tuple[Proposal, dict[str, str] | None, Sampled]:
+    """The proposal, what was confirmed for these columns before, and the rows it rests on."""
+    known = remember.recall(folder / ORIGINALS, table)
+    taken = sampled(table)
+    return propose(columns(table, taken), context, mapping, known, name), known, taken
+
+
 def recordings(build: str | Path) -> tuple[str, ...]:
     """Names of the logs in the build folder, the original files, oldest name first."""
     folder = build_path(build).parent / ORIGINALS
@@ -123,16 +155,9 @@ def recording(build: str | Path, name: str) -> Recording:
             place=Place(file=ORIGINALS),
             accepted=", ".join(recordings(build)[:20]) or "none yet: keyturn log BUILD FILE",
         )
-    kept = _paths(folder, name)["recording"]
-    if _table_kept(folder, name) is not None:
-        try:
-            text = kept.read_text(encoding="utf-8")
-            found = from_text(text, folder / ORIGINALS, folder / MADE)
-            if found.clock.exists():
-                return found
-        except (OSError, ValueError, KeyError, TypeError):
-            # cleared or cut off: it is made again below
-            pass
+    found = kept(build, name)
+    if found is not None:
+        return found
     again = import_log(build, folder / ORIGINALS / name)
     if again.recording is None:
         raise CannotAnswer(
@@ -140,6 +165,20 @@ def recording(build: str | Path, name: str) -> Recording:
             (f"look at what is proposed, then: keyturn log BUILD logs/{name} --confirm",),
         )
     return again.recording
+
+
+def kept(build: str | Path, name: str) -> Recording | None:
+    """A confirmed log as it lies in made/, without making anything; None where that is needed."""
+    folder = build_path(build).parent
+    if _table_kept(folder, name) is None:
+        return None
+    try:
+        text = _paths(folder, name)["recording"].read_text(encoding="utf-8")
+        found = from_text(text, folder / ORIGINALS, folder / MADE)
+        whole = found.clock.stat().st_size > 8 * found.rows
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # cleared or cut off
+    return found if whole else None
 
 
 def _context(build: str | Path) -> Context:
@@ -150,14 +189,23 @@ def _context(build: str | Path) -> Context:
 def _paths(folder: Path, name: str) -> dict[str, Path]:
     made = folder / MADE
     return {
-        "table": made / f"{name}.parquet",
+        "table": made / f"{name}.arrow",
         "about": made / f"{name}.table.json",
         "recording": made / f"{name}.recording.json",
     }
 
 
-def _stored(folder: Path, file: Path) -> tuple[Table, str]:
-    """The table of a log and the name of its original in logs/; read only once."""
+def made_files(folder: Path, name: str) -> tuple[Path, ...]:
+    """Everything that is made of a log and can be made again."""
+    paths = _paths(folder, name)
+    return (*paths.values(), paths["table"].with_suffix(".time.npy"))
+
+
+def _stored(folder: Path, file: Path, exact: str | None = None) -> tuple[Table, str]:
+    """The table of a log and the name of its original in logs/; read only once.
+
+    With ``exact`` it is read again, and that column kept in eight bytes whatever it looks like.
+    """
     try:
         if not file.is_file():
             raise FileRefused("there is no such file", place=Place(file=str(file)))
@@ -167,17 +215,21 @@ def _stored(folder: Path, file: Path) -> tuple[Table, str]:
         name = _name(originals, file)
         paths = _paths(folder, name)
         kept = _table_kept(folder, name)
-        if kept is not None:
+        if kept is not None and exact is None:
             return kept, name
         with tempfile.TemporaryDirectory(dir=made, prefix=".import-") as waiting:
-            table = replace(_read(file, Path(waiting) / "table"), path=paths["table"])
-            if not (originals / name).exists():
-                shutil.copyfile(file, Path(waiting) / "original")
-                os.replace(Path(waiting) / "original", originals / name)
-            os.replace(Path(waiting) / "table", paths["table"])
-        size = (originals / name).stat().st_size
-        about = {**asdict(table), "path": table.path.name, "size": size}
-        write_all(made, {paths["about"].name: json.dumps(about).encode()})
+            # what is kept is what is read, also while the logger still writes
+            source = originals / name
+            if not source.exists():
+                source = Path(waiting) / name
+                shutil.copyfile(file, source)
+            made_of = Path(waiting) / ".table"
+            table = replace(_read(source, made_of, exact), path=paths["table"])
+            os.replace(source, originals / name)
+            os.replace(made_of, paths["table"])
+        size, stored = (originals / name).stat().st_size, table.path.stat().st_size
+        about = {**asdict(table), "path": table.path.name, "size": size, "stored": stored}
+        _put(paths["about"], json.dumps(about).encode())
     except OSError as error:
         raise FileRefused(
             f"cannot be brought in: {error.strerror or error}",
@@ -212,23 +264,28 @@ def _table_kept(folder: Path, name: str) -> Table | None:
     try:
         about = json.loads(paths["about"].read_text(encoding="utf-8"))
         same = about.pop("size") == original.stat().st_size
+        same &= about.pop("stored") == paths["table"].stat().st_size
     except (OSError, ValueError, KeyError):
-        # made/ may be cleared at any time, also by half
+        # made/ may be cleared at any time, also by half, or cut off by a loss of power
         return None
-    if not same or not paths["table"].exists():
+    if not same:
         return None
     lists = {name: tuple(about[name]) for name in ("columns", "units", "notes")}
     refused = tuple((line, why) for line, why in about["refused"])
     return Table(**{**about, **lists, "path": paths["table"], "refused": refused})
 
 
-def _read(file: Path, target: Path) -> Table:
+def _read(file: Path, target: Path, exact: str | None) -> Table:
     kind = kind_of(file)
     if kind == "parquet":
         return open_parquet(file, target)
     if kind == "mdf":
         return open_mdf(file, target)
-    return convert(file, sniff(file), target)
+    dialect = sniff(file)
+    if exact is not None:
+        pairs = zip(dialect.names, dialect.single, strict=True)
+        dialect = replace(dialect, single=tuple(few and name != exact for name, few in pairs))
+    return convert(file, dialect, target)
 
 
 def _recording(
@@ -252,6 +309,8 @@ def _recording(
                 "or say it: --map 'engine_speed=COLUMN as rpm'",
             ],
         )
+    if in_four_bytes(table, time.column):
+        table, _ = _stored(folder, folder / ORIGINALS / name, exact=time.column)
     clock = clocks.run(_raw_time(table, time), name)
     channels = {
         item.channel: Channel(
@@ -269,8 +328,8 @@ def _recording(
         clock.rate, float(clock.seconds[-1]), clock.gaps, clock.resets,
         (*table.notes, *clock.notes, *open_ones), table.refused, table.refused_rows,
     )  # fmt: skip
-    _keep_clock(found.clock, clock.seconds)
-    write_all(folder / MADE, {_paths(folder, name)["recording"].name: to_text(found).encode()})
+    _put(found.clock, clock.seconds)
+    _put(_paths(folder, name)["recording"], to_text(found).encode())
     return found
 
 
@@ -280,10 +339,14 @@ def _raw_time(table: Table, time: Item) -> Samples:
     return column(table.path, time.column) * time.scale
 
 
-def _keep_clock(path: Path, seconds: Samples) -> None:
+def _put(path: Path, content: bytes | Samples) -> None:
+    """Write a file that can be made again: whole or not at all, not waiting for the disk."""
     waiting = path.with_name(f".{path.name}")
     with waiting.open("wb") as stream:
-        np.save(stream, seconds)
+        if isinstance(content, bytes):
+            stream.write(content)
+        else:
+            np.save(stream, content)
     os.replace(waiting, path)
 
 

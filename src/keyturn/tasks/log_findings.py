@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,14 +15,19 @@ from keyturn.evidence.reading import Reading, to_row
 from keyturn.journal import readings as journal
 from keyturn.journal.slip import expected, suspect
 from keyturn.journal.store import opened
+from keyturn.logs.boost import Earlier, Line
 from keyturn.logs.findings import judge
 from keyturn.logs.found import LogFindings
 from keyturn.logs.frame import Frame, Recording
-from keyturn.logs.parquet import read_frame
 from keyturn.logs.readings import Measured, measured
+from keyturn.logs.stored import OnDisk
 from keyturn.system.result import CheckResult
 from keyturn.tasks.check import check
+from keyturn.tasks.files import write_all
 from keyturn.tasks.read import folder_of
+
+BOOST = ".boost.json"  # the line of a judged log, for later ones to be held against
+PARTS = ("speed", "expected", "missing")
 
 
 @dataclass(frozen=True)
@@ -46,20 +52,47 @@ class Handed:
 def findings(
     build: str | Path, recording: Recording, prediction: CheckResult | None = None
 ) -> LogResult:
-    """Judge a confirmed recording; ``prediction`` saves working out the model again."""
+    """Judge a confirmed recording; ``prediction`` saves working out the model again.
+
+    Its boost is held against the first log of the car that was judged and found whole, and is kept
+    for later ones where it is found whole itself.
+    """
     model = load(build)
     expectation = check(model) if prediction is None else prediction
-    frame = _frame(recording)
+    frame = Frame(recording.times(), OnDisk(recording))
     rates = {name: channel.rate for name, channel in recording.channels.items()}
-    found = judge(model, expectation, frame, rates)
-    rows = measured(model, found, recording.name)
+    found = judge(model, expectation, frame, rates, _earlier(recording))
+    _keep_line(recording, found)
+    volts = recording.channels.get("voltage")
+    at_pump = volts is not None and "pump" in volts.column.lower()
+    rows = measured(model, found, recording.name, pump_voltage=at_pump)
     return LogResult(recording.name, found, rows, expectation, model)
 
 
-def _frame(recording: Recording) -> Frame:
-    """Every channel, read one after the other: together their tables would stand there twice."""
-    channels = {name: read_frame(recording, [name])[name] for name in recording.channels}
-    return Frame(np.array(recording.times()), channels)
+def _earlier(recording: Recording) -> Earlier | None:
+    """The line of the log of this car that was judged first, with its boost found whole."""
+    kept = [
+        path
+        for path in recording.path.parent.glob(f"*{BOOST}")
+        if path.name != f"{recording.name}{BOOST}"
+    ]
+    for path in sorted(kept, key=lambda path: (path.stat().st_mtime_ns, path.name)):
+        try:
+            rows = json.loads(path.read_text(encoding="utf-8"))
+            line = Line(*(np.array(rows[name], dtype=np.float64) for name in PARTS))
+        except (OSError, ValueError, KeyError, TypeError):
+            continue  # made/ may be cleared at any time, also by half
+        return Earlier(path.name.removesuffix(BOOST), line)
+    return None
+
+
+def _keep_line(recording: Recording, found: LogFindings) -> None:
+    if found.boost is None or {one.kind for one in found.findings} & {"belt slip", "boost leak"}:
+        return
+    path = recording.path.parent / f"{recording.name}{BOOST}"
+    if not path.exists():
+        text = json.dumps({name: getattr(found.boost, name).tolist() for name in PARTS})
+        write_all(path.parent, {path.name: text.encode()})
 
 
 def hand_over(build: str | Path, result: LogResult) -> Handed:

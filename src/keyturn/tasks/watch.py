@@ -16,18 +16,19 @@ from pathlib import Path
 
 import numpy as np
 
-from keyturn import units
 from keyturn.build.model import Build
 from keyturn.build.read import load
 from keyturn.errors import FileRefused, KeyturnError, Place, ValueRefused
 from keyturn.logs.alarm import MEASURES, Change, Judge, Numbers, Status
 from keyturn.logs.can_bus import CanSource, Named, Source, open_bus
+from keyturn.logs.cries import Cries, Cry
 from keyturn.logs.decide import Context
 from keyturn.logs.growing import growing
 from keyturn.logs.live import Live, LiveValue, Sample
 from keyturn.logs.obd import Poller
 from keyturn.logs.record import Recorder
 from keyturn.logs.simulated_car import SimulatedCar
+from keyturn.logs.witness import Witness, Worst
 from keyturn.procedure.ladder import measures
 from keyturn.tasks.check import check
 from keyturn.tasks.ladder import Watched, watched
@@ -38,6 +39,7 @@ TICK = 0.02  # [s] between two looks when no frame comes
 AGAIN = 1.0  # [s] between two tries to open a lost source
 SOURCES = "simulated, simulated:FAULT, file:PATH, can:INTERFACE:CHANNEL, obd:INTERFACE:CHANNEL"
 SAMPLES = 60  # of the model for the simulated car, of which only the middle is used
+LOST = "lost "  # before the channel, in the name of an alarm
 DERIVED = ("rail_gauge", "manifold_pressure")
 
 Heard = Callable[[tuple[Change, ...], Status], None]
@@ -54,6 +56,11 @@ class Ended:
     seconds: float
     crossed: tuple[str, ...]  # every alarm there ever was, in its first words
     unwatched: tuple[str, ...]  # measures of the step that no signal was seen of
+    source: str
+    open: bool  # whether the step was open when the watch began
+    record: tuple[str, ...]  # measures that the step records
+    worst: Mapping[str, Worst]  # of each measure, for the ladder
+    against: tuple[str, ...]  # why the step was not driven clean; empty: nothing speaks against it
 
 
 class Watch:
@@ -67,9 +74,10 @@ class Watch:
         dbc: str | Path | None = None,
         mapping: Mapping[str, str] | None = None,
         heard: Heard | None = None,
+        told: Watched | None = None,
     ) -> None:
         model = load(build)
-        self.told: Watched = watched(build, step)
+        self.told: Watched = told or watched(build, step)
         self.numbers = numbers(model, self.told)
         self._make: Callable[[], Source] = partial(
             _source, model, build, source, self.numbers, dbc, mapping or {}
@@ -80,14 +88,20 @@ class Watch:
         self._stop, self._lock = threading.Event(), threading.Lock()
         self.live = Live(_channels(self.numbers))
         self.judge = Judge(self.numbers, math.inf)
+        self._source: Source | None = None
         self._threads: list[threading.Thread] = []
         self._measured = False  # the source brings the pressure across the injector itself
+        self.cries, self.witness = Cries(), Witness(self.numbers)
 
     def start(self) -> None:
         """Begin the record, the source and the alarm."""
         self._began = time.monotonic()
         self.judge.start = self._began
-        self.recorder = Recorder(_path(self._folder))
+        try:
+            self.recorder = Recorder(_path(self._folder))
+        except KeyturnError:
+            _close(self._first)
+            raise
         words = f"watch of {self.numbers.step} by {self.source_words}"
         self.recorder.put(0.0, {}, words if self.told.open else f"{words}; THE STEP IS NOT OPEN")
         for task in (self._read, self._tick):
@@ -103,31 +117,95 @@ class Watch:
         with self._lock:
             return self.judge.status(self.live)
 
+    def standing(self) -> tuple[Cry, ...]:
+        """Alarms that last or that nobody has acknowledged yet."""
+        with self._lock:
+            return self.cries.standing()
+
+    def acknowledge(self, up_to: int, who: str = "") -> tuple[Cry, ...]:
+        """Somebody saw the alarms numbered ``up_to`` or lower: quiet, and in the record."""
+        now = time.monotonic()
+        with self._lock:
+            found = self.cries.acknowledge(up_to, now)
+        for cry in found:
+            by = f" by {who}" if who else ""
+            self.recorder.put(now - self._began, {}, f"acknowledged{by}: {cry.words}")
+        return found
+
+    def aborts(self) -> dict[str, tuple[float, str]]:
+        """Abort number of each channel as things stand, and its bad side."""
+        fresh = self.live.fresh(time.monotonic())
+        return self.judge.aborts({name: value for name, (value, _) in fresh.items()})
+
+    @property
+    def seconds(self) -> float:
+        """How long it has gone on."""
+        return time.monotonic() - self._began
+
     def stop(self) -> Ended:
         """End it; what was recorded is on the disk when this returns."""
         self._stop.set()
+        with self._lock:
+            self.witness.end(time.monotonic())
         for thread in self._threads:
             thread.join(5.0)
+        unnamed = getattr(self._source, "unnamed", 0)
+        if unnamed:
+            words = f"{unnamed} frames of the bus carried no channel and are not kept"
+            self.recorder.put(self.seconds, {}, words)
         unwritten = self.recorder.close()
-        status = self.status()
+        status, seconds = self.status(), self.seconds
         return Ended(
             self.numbers.step, self.recorder.path, self.recorder.acknowledged, unwritten,
-            time.monotonic() - self._began, tuple(self.judge.crossed.values()), status.unwatched,
+            seconds, tuple(self.judge.crossed.values()), status.unwatched, self.source_words,
+            self.told.open, self.numbers.record, dict(self.witness.worst),
+            self._against(status, unwritten),
         )  # fmt: skip
+
+    def _against(self, status: Status, unwritten: int) -> tuple[str, ...]:
+        """Whatever makes this no clean drive of the step."""
+        crossed = self.judge.crossed
+        found = [f"alarm: {crossed[name]}" for name in crossed if not name.startswith(LOST)]
+        silent = [name.removeprefix(LOST) for name in crossed if name.startswith(LOST)]
+        if silent:
+            names = ", ".join(name.replace("_", " ") for name in silent)
+            found.append(f"alarm: NO SIGNAL: {names}")
+        if unwritten:
+            found.append(f"{unwritten} lines were not recorded")
+        found += self.witness.lacking(self.told.rung.seconds)
+        blind = status.words if status.state == "part" else ()
+        return tuple(dict.fromkeys([*found, *blind]))
 
     def take(self, samples: Sequence[Sample], at: float) -> None:
         """Values from the source: judged first, recorded after."""
         self._measured |= any(one.name == "across_injector" for one in samples)
         with self._lock:
-            self.judge.down = ""
+            back, self.judge.down = self.judge.down, ""
             self.live.put(samples, at)
             self.judge.derived = not self._measured
             if self.judge.derived:
                 self._derive(at)
             changes = self.judge.see(at, self.live)
+            if back:
+                changes += (Change(at, "source", "", False, "lost", "the source is back"),)
+            self._witness(at)
+            self.cries.hear(changes)
             status = self.judge.status(self.live) if changes else None
         self._say(changes, status)
         self.recorder.put(at - self._began, {one.name: one.value for one in samples})
+
+    def _witness(self, at: float) -> None:
+        fresh = self.live.fresh(at)
+        speed, manifold = (
+            fresh[name][0] if name in fresh else None
+            for name in ("engine_speed", "manifold_pressure")
+        )
+        bound = None
+        if "rail-pressure" in self.numbers.bounds:
+            bound = self.judge.rail_bound(
+                self.numbers.at_manifold if manifold is None else manifold
+            )
+        self.witness.see(at, fresh, self.judge.due(at, speed), bound)
 
     def _derive(self, at: float) -> None:
         fresh = self.live.fresh(at)
@@ -151,7 +229,9 @@ class Watch:
                 if unlike:
                     words = self.judge.unrecorded or "recorded again"
                     changes += (Change(now, "record", "", bool(trouble), "unrecorded", words),)
-                    self.judge.crossed.setdefault("record", words)
+                    if self.judge.unrecorded:
+                        self.judge.crossed.setdefault("record", words)
+                self.cries.hear(changes)
                 status = self.judge.status(self.live) if changes else None
             self._say(changes, status)
 
@@ -170,6 +250,7 @@ class Watch:
             source: Source | None = None
             try:
                 source, self._first = self._first or self._make(), None
+                self._source = source
                 source.run(self.take, self._stop)
             except KeyturnError as error:
                 self._lose(str(error))
@@ -178,10 +259,7 @@ class Watch:
             ) as error:  # a fault of ours must cry like a lost bus, not end in silence
                 self._lose(f"a fault in keyturn: {type(error).__name__}: {error}")
             finally:
-                bus = getattr(source, "bus", None)
-                if bus is not None:
-                    # an interface that is still held cannot be opened again
-                    bus.close()
+                _close(source)
             self._stop.wait(AGAIN)
 
     def _lose(self, why: str) -> None:
@@ -189,9 +267,24 @@ class Watch:
         with self._lock:
             known, self.judge.down = self.judge.down, words
             self.judge.crossed.setdefault("source", words)
+            change = Change(time.monotonic(), "source", "", True, "lost", words)
+            if not known:
+                self.cries.hear((change,))
             status = self.judge.status(self.live)
         if not known:
-            self._say((Change(time.monotonic(), "source", "", True, "lost", words),), status)
+            self._say((change,), status)
+
+
+def _close(source: Source | None) -> None:
+    """Let its bus go: an interface that is still held cannot be opened again."""
+    bus = getattr(source, "bus", None)
+    if bus is not None:
+        bus.close()
+
+
+def is_simulated(source: str) -> bool:
+    """Whether a source is the car that is not there."""
+    return source.partition(":")[0] == "simulated"
 
 
 def numbers(build: Build, told: Watched) -> Numbers:
@@ -218,30 +311,6 @@ def numbers(build: Build, told: Watched) -> Numbers:
     )
 
 
-def limits_in_words(watch: Watch) -> tuple[str, ...]:
-    """The abort numbers of a watch, one line each, stated beforehand."""
-    told, limits = watch.numbers.bounds, watch.numbers
-    found = []
-    if "rail-pressure" in told:
-        across = watch.judge.rail_bound(limits.at_manifold) - limits.at_manifold + limits.barometer
-        found.append(
-            f"rail pressure not below {units.show(told['rail-pressure'], 'rail_gauge', digits=4)} "
-            f"gauge at {units.show(limits.at_manifold, 'manifold_pressure', digits=4)} absolute in "
-            f"the manifold: {units.show(across, 'across_injector', digits=4)} across the injector"
-        )
-    for name, (channel, sense, hold, _) in MEASURES.items():
-        if name not in told or name not in limits.record:
-            continue
-        shown = units.show(told[name], channel, digits=4)
-        side = "below" if sense == "low" else "above"
-        found.append(f"{measures()[name].words}: not {side} {shown}, held {hold:g} s")
-    if limits.mode not in ("key-on", "idle"):
-        top = units.show(limits.pressure_cap + limits.barometer, "manifold_pressure", digits=4)
-        speed = units.show(limits.speed_cap, "engine_speed", digits=4)
-        found.append(f"stay below {speed} and {top} absolute in the manifold")
-    return tuple(found)
-
-
 def _channels(limits: Numbers) -> tuple[str, ...]:
     more = [MEASURES[name][0] for name in limits.record if name in MEASURES]
     return ("across_injector", "rail_gauge", "manifold_pressure", "engine_speed", *more)
@@ -262,17 +331,21 @@ def _source(
         caps = (limits.speed_cap, limits.pressure_cap)
         return SimulatedCar(result, limits.mode, *caps, rest)
     if kind == "file" and rest:
-        return growing(Path(rest), folder_of(build) / ORIGINALS, mapping, context)
+        logs = folder_of(build) / ORIGINALS
+        # a bare name is a log of the build, if there is one
+        kept = logs / rest
+        path = kept if Path(rest).name == rest and kept.is_file() else Path(rest)
+        return growing(path, logs, mapping, context)
     if kind == "can" and rest:
         if dbc is None:
             raise ValueRefused(
-                "a bus without names says nothing", Place(key="--dbc"),
-                accepted="--dbc FILE with the signals of this bus",
+                "a bus without names says nothing", Place(key="dbc"),
+                accepted="the DBC file with the signals of this bus",
             )  # fmt: skip
         return CanSource(open_bus(rest), Named(Path(dbc), mapping, context))
     if kind == "obd" and rest:
         return Poller(open_bus(rest))
-    raise ValueRefused("no such source", Place(key="--source"), text, SOURCES)
+    raise ValueRefused("no such source", Place(key="source"), text, SOURCES)
 
 
 def _path(folder: Path) -> Path:
