@@ -8,25 +8,17 @@ slowed four times, bands after the hand rests, first page cold, script shipped, 
 from __future__ import annotations
 
 import shutil
-import socket
 import statistics
-import subprocess
-import sys
 import tempfile
-import threading
-import time
 import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
-import keyturn
 from keyturn.web.shipped import shipped, squeezed
 from report import Report
+from serving import PACKAGE, bare, serving
 
-PACKAGE = Path(keyturn.__file__).parent
 CAR = "pickup-screw"
 TURNS, LOADS, COLD = 40, 200, 5
 FIRST_LOOK = 60  # page loads after which memory is looked at first, as at the last: bands drawn
@@ -123,56 +115,15 @@ def run(report: Report) -> None:
             browser.close()
 
 
-@contextmanager
-def _server(folder: Path) -> Iterator[tuple[str, int]]:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
-    script = folder / ".serve.py"
-    script.write_text(SERVE, encoding="utf-8")
-    running = subprocess.Popen(
-        [sys.executable, str(script), str(folder), str(port)],
-        env={"PYTHONPATH": str(PACKAGE.parent), "PATH": "/usr/bin:/bin", "OMP_NUM_THREADS": "1"},
-    )
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(600):
-            try:
-                urllib.request.urlopen(f"{url}/api/car/{CAR}/check?samples=400", timeout=20).read()
-                break
-            except OSError:
-                time.sleep(0.05)
-        yield url, running.pid
-    finally:
-        running.terminate()
-        running.wait(10)
+def _server(folder: Path) -> AbstractContextManager[tuple[str, int]]:
+    return serving(folder, SERVE, f"/api/car/{CAR}/check?samples=400")
 
 
-@contextmanager
-def _bare(url: str) -> Iterator[str]:
+def _bare(url: str) -> AbstractContextManager[str]:
     """A server without an application: the same bytes, known beforehand."""
     asked = "width=720&figures=envelope,headroom&set=regulator.set.value=299%20kPa"
     body = urllib.request.urlopen(f"{url}/api/car/{CAR}/check/view?{asked}", timeout=20).read()
-
-    class Bytes(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
-
-        def do_GET(self) -> None:
-            data = body if self.path.startswith("/bytes") else BARE.encode()
-            kind = "application/json" if self.path.startswith("/bytes") else "text/html"
-            self.send_response(200)
-            self.send_header("content-type", kind)
-            self.send_header("content-length", str(len(data)))
-            self.end_headers()
-            self.wfile.write(data)
-
-        def log_message(self, *words: object) -> None:
-            pass
-
-    served = ThreadingHTTPServer(("127.0.0.1", 0), Bytes)
-    threading.Thread(target=served.serve_forever, daemon=True).start()
-    yield f"http://127.0.0.1:{served.server_port}"
-    served.shutdown()
+    return bare(BARE.encode(), body, "application/json")
 
 
 def _cold(report: Report, browser: Any, url: str, file: Path) -> None:

@@ -64,6 +64,28 @@ def shelf(folder: Path, *examples: str) -> Path:
     return folder
 
 
+READY = "body[data-ready=yes]"
+
+
+def go(page: Any, address: str) -> Any:
+    """The page, once its script has taken hold of it."""
+    page.goto(address)
+    page.wait_for_selector(READY)
+    return page
+
+
+def reloaded(page: Any) -> None:
+    page.reload()
+    page.wait_for_selector(READY)
+
+
+def downloaded(page: Any, link: str) -> bytes:
+    """What a link of that name hands out."""
+    with page.expect_download(timeout=60_000) as coming:
+        page.get_by_role("link", name=link).click()
+    return Path(coming.value.path()).read_bytes()
+
+
 def picture(page: Any, name: str, *, whole: bool = True) -> Path:
     """A screenshot kept as an artefact of the tests."""
     ARTEFACTS.mkdir(parents=True, exist_ok=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import io
 import sqlite3
 import stat
@@ -11,9 +12,10 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from asking import OURS, app_on, local
-from browser import EXAMPLES
+from browser import EXAMPLES, PHONE, Bench, go
 from fastapi import FastAPI
 
 from keyturn.errors import BuildError, FileRefused
@@ -30,8 +32,13 @@ SMALL = Limits(upload=2_000_000, unpacked=3_000_000, member=2_000_000, members=2
 def car(tmp_path: Path) -> Path:
     """An invented build with two readings in its journal, a recording and a made file."""
     folder = tmp_path / "van"
-    for name in ("logs/day one", "made"):
+    for name in ("logs/day one", "made/gaskets/lid", "gaskets"):
         (folder / name).mkdir(parents=True)
+    (folder / "gaskets/lid.toml").write_text(LID, encoding="utf-8")
+    (folder / "gaskets/lid.joint.toml").write_text('version = 1\nbolt = "M6"\n')
+    (folder / "gaskets/lid.callipers.toml").write_text("around = 8\n")
+    (folder / "gaskets/notes.txt").write_text("not ours", encoding="utf-8")
+    (folder / "made/gaskets/lid/photo-1.jpg").write_bytes(b"can be taken again")
     (folder / "build.toml").write_bytes(BUILD)
     (folder / "logs/day one/läuft.csv").write_text("t,p\n0,1\n", encoding="utf-8")
     (folder / "made/report.html").write_text("can be made again", encoding="utf-8")
@@ -42,17 +49,33 @@ def car(tmp_path: Path) -> Path:
     return folder
 
 
+GASKETS = ["gaskets/lid.callipers.toml", "gaskets/lid.joint.toml", "gaskets/lid.toml"]
+# by hand, with a comment; every byte of it comes back
+LID = """\
+version = 1 # an invented lid
+[outer]
+rectangle = {x = 0, y = 0, width = 60.0, height = 40}
+"""
+
+
 def test_what_goes_out_comes_in_again(car: Path, tmp_path: Path) -> None:
     pack(car, tmp_path / "a.zip")
-    back = unpack(tmp_path / "a.zip", tmp_path / "again")
-    for name in ("build.toml", "logs/day one/läuft.csv"):
+    told: list[tuple[int, int]] = []
+    back = unpack(tmp_path / "a.zip", tmp_path / "again", progress=lambda *now: told.append(now))
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+    assert told[-1][0] == told[-1][1] > len(BUILD)
+    for name in ("build.toml", "logs/day one/läuft.csv", *GASKETS):
         assert (back / name).read_bytes() == (car / name).read_bytes()
     with opened(car) as one, opened(back) as two:
         assert one.entries() == two.entries()
         assert len(two.entries()) == 2
-    assert not (back / "made/report.html").exists()
+    assert list((back / "made").iterdir()) == []
+    assert sorted(path.name for path in (back / "gaskets").iterdir()) == [
+        name.removeprefix("gaskets/") for name in GASKETS
+    ]
     assert sorted(path.name for path in back.iterdir()) == [
         "build.toml",
+        "gaskets",
         "journal.db",
         "logs",
         "made",
@@ -88,9 +111,15 @@ def test_an_entry_that_is_still_in_the_log_goes_along(car: Path, tmp_path: Path)
 def test_no_link_is_followed_on_the_way_out(car: Path, tmp_path: Path) -> None:
     (tmp_path / "outside.csv").write_text("not of this build", encoding="utf-8")
     (car / "logs/link.csv").symlink_to(tmp_path / "outside.csv")
+    (car / "gaskets/link.toml").symlink_to(tmp_path / "outside.csv")
     pack(car, tmp_path / "a.zip")
     names = zipfile.ZipFile(tmp_path / "a.zip").namelist()
-    assert names == ["build.toml", "journal.db", "logs/day one/läuft.csv"]
+    assert names == ["build.toml", "journal.db", *GASKETS, "logs/day one/läuft.csv"]
+    elsewhere = tmp_path / "elsewhere"
+    (car / "gaskets").rename(elsewhere)
+    (car / "gaskets").symlink_to(elsewhere)
+    pack(car, tmp_path / "b.zip")
+    assert not [name for name in zipfile.ZipFile(tmp_path / "b.zip").namelist() if "lid" in name]
 
 
 # --- made to do harm -----------------------------------------------------------------------------
@@ -161,6 +190,17 @@ HARM: dict[str, Any] = {
     "too deep": lambda: zipped(("logs/a/b/c/d/e.csv", b"x")),
     "a name of 300": lambda: zipped(("logs/" + "a" * 300, b"x")),
     "unknown": lambda: zipped(("evil.sh", b"x")),
+    "climbs out of gaskets": lambda: zipped(("gaskets/../../evil.toml", b"x")),
+    "no outline": lambda: zipped(("gaskets/evil.sh", b"x")),
+    "a folder in gaskets": lambda: zipped(("gaskets/a/evil.toml", b"x")),
+    "a device in gaskets": lambda: zipped(("gaskets/NUL.toml", b"x")),
+    "hidden in gaskets": lambda: zipped(("gaskets/..toml", b"x"), ("gaskets/.toml/x", b"x")),
+    "an outline that is a link": lambda: zipped(
+        (special("gaskets/a.toml", stat.S_IFLNK), b"/etc/passwd")
+    ),
+    "an outline that is a folder": lambda: zipped((special("gaskets/a.toml/", stat.S_IFDIR), b"")),
+    "outlines twice by case": lambda: zipped(("gaskets/a.toml", b"1"), ("gaskets/A.toml", b"2")),
+    "an outline bomb": lambda: zipped(("gaskets/a.toml", b"#" * 1_900_000)),
     "made": lambda: zipped(("made/report.html", b"<script>")),
     "hidden folder": lambda: zipped((".keyturn/sessions.json", b"{}")),
     "a log of the journal": lambda: zipped(("journal.db-wal", b"x")),
@@ -275,3 +315,83 @@ def test_a_folder_that_is_there_is_left_alone(car: Path, tmp_path: Path) -> None
             unpack(tmp_path / "a.zip", tmp_path / name)
     assert (tmp_path / "full/file").read_text(encoding="utf-8") == "mine"
     assert list((tmp_path / "empty").iterdir()) == []
+
+
+def test_how_far_an_import_is_can_be_asked(bench: Bench) -> None:
+    """Half of the body sent: half has arrived. After that nothing is told any more."""
+    sent = zipped(("logs/a.csv", STEPS * 4000))
+    half = len(sent) // 2
+
+    def asked() -> dict[str, Any]:
+        answer: dict[str, Any] = httpx.get(f"{bench.url}/api/archive/mine", timeout=30).json()
+        return answer
+
+    nothing = {"done": 0, "of": 0, "words": ""}
+    assert asked() == nothing
+    wire = http.client.HTTPConnection("127.0.0.1", bench.port, timeout=30)
+    wire.putrequest("POST", "/api/archive?name=slow&token=mine")
+    for key, value in {"origin": bench.url, "content-type": "application/zip",
+                       "content-length": str(len(sent))}.items():  # fmt: skip
+        wire.putheader(key, value)
+    wire.endheaders(sent[:half])
+    while asked()["done"] < half:  # ends by the time limit of a test that fails
+        pass
+    assert asked() == {"done": half, "of": len(sent), "words": "arrived"}
+    wire.send(sent[half:])
+    assert wire.getresponse().status == 201
+    wire.close()
+    assert asked() == nothing
+
+
+def test_the_page_shows_how_far_an_import_is(tab: Any, bench: Bench, tmp_path: Path) -> None:
+    file = tmp_path / "van.zip"
+    file.write_bytes(zipped(("gaskets/lid.toml", LID.encode())))
+    page = tab(PHONE)
+    held: list[Any] = []
+    stand = {"done": 3_000_000, "of": 12_000_000, "words": "arrived"}
+    page.route("**/api/archive/*", lambda route: route.fulfill(json=stand))
+    page.route("**/api/archive?*", lambda route: held.append(route))  # continued below
+    for address, name, build, button in (("/", "#i-folder", "#i-file", "#import button"),
+                                     ("/car/van-roots/papers", "#build-name", "#build-file",
+                                      "#build-import")):  # fmt: skip
+        page.goto(address)
+        new = f"new-{len(held)}"
+        page.locator(name).fill(new)
+        page.locator(build).set_input_files(file)
+        page.locator(button).click()
+        page.get_by_text("3.0 of 12.0 MB arrived").wait_for()
+        assert page.get_by_role("progressbar").evaluate("bar => bar.value / bar.max") == 0.25
+        held[-1].continue_()
+        page.wait_for_url(f"**/car/{new}/home")
+        assert (bench.root / new / "gaskets" / "lid.toml").read_text() == LID
+
+
+@pytest.mark.parametrize(
+    "typed", ["[[[[", "x = " + "[" * 100_000, "hole = 3\n", "hole = [1]\nport = [{}]\n"],
+    ids=["no TOML", "deep", "a number", "no rows"],
+)  # fmt: skip
+def test_what_was_typed_beside_an_outline_cannot_break_its_page(
+    bench: Bench, tab: Any, typed: str
+) -> None:
+    """Faults in the scripts of the page fail the test, see `conftest`."""
+    sent = zipped(("gaskets/lid.toml", LID.encode()), ("gaskets/lid.callipers.toml",
+                  typed.encode()), ("gaskets/lid.joint.toml", typed.encode()))  # fmt: skip
+    there = {"origin": bench.url, "content-type": "application/zip"}
+    address = f"{bench.url}/api/archive?name=odd"
+    assert httpx.post(address, content=sent, headers=there, timeout=30).status_code == 201
+    page = go(tab(), "/car/odd/make?part=lid")
+    page.locator("#found").wait_for()
+
+
+@pytest.mark.parametrize("outline", ["version = 1\n", "[[[[", "x = " + "[" * 100_000])
+def test_an_outline_that_cannot_be_read_is_told_on_its_page(
+    app: FastAPI, tmp_path: Path, outline: str
+) -> None:
+    """It comes in as it went out; the page says what is wrong with it, and nothing else fails."""
+    name = f"odd-{len(outline)}"
+    sent = zipped(("gaskets/odd.toml", outline.encode()))
+    answer = local(app).post(f"/api/archive?name={name}", content=sent, headers=ZIP)
+    assert answer.status_code == 201
+    shown = local(app).get(f"/api/car/{name}/make/odd")
+    assert shown.status_code == 200 and shown.json()["fault"]["problem"]
+    assert local(app).get(f"/car/{name}/make?part=odd").status_code == 200

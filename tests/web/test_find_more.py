@@ -9,7 +9,7 @@ from typing import Any
 
 import httpx
 from asking import HERE, OURS, app_on, local
-from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
+from browser import DESK, PHONE, Bench, go, narrow_targets, picture, violations
 
 from keyturn.journal.table import MOST_BYTES
 
@@ -96,8 +96,7 @@ def test_a_belief_is_moved_taken_back_and_moved_by_hand_elsewhere(
     assert not priors(one_bench)
 
     parts = one_tab(DESK)
-    parts.goto("/car/van-roots/parts#t-priors")
-    parts.wait_for_selector("body[data-ready=yes]")
+    go(parts, "/car/van-roots/parts#t-priors")
     parts.locator("[id='v-priors.set-point']").fill("0.4")
     parts.locator("[id='v-priors.set-point']").press("Enter")
     page.locator("#beliefs", has_text="set point").wait_for()  # the other page hears of it

@@ -22,7 +22,7 @@ def test_the_first_page_opens_without_fault(one_tab: Tab, size: dict[str, int]) 
     assert narrow_targets(page) == []
 
 
-PAGES = ("home", "parts", "check", "find", "make", "choose", "papers")
+PAGES = ("home", "parts", "check", "find", "make", "drive", "choose", "papers")
 
 
 def at_rest(page: Any) -> None:
@@ -35,7 +35,10 @@ def at_rest(page: Any) -> None:
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 def test_at_the_end_of_a_page_nothing_is_covered(one_tab: Tab, size: dict[str, int]) -> None:
-    """Bars that stay in place under the thumb leave room below what they lie on."""
+    """Bars that stay in place under the thumb leave room below what they lie on.
+
+    Each page as it first comes; what it shows after that is looked at beside its own tests.
+    """
     page = one_tab(size)
     for path in ("/", "/door", *(f"/car/pickup-screw/{word}" for word in PAGES)):
         page.goto(path)
@@ -51,6 +54,8 @@ def test_at_the_end_of_a_page_nothing_is_covered(one_tab: Tab, size: dict[str, i
         assert covered == 0, path
         wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
         assert wide <= 0, f"{path} is wider than the screen"
+        assert violations(page) == [], path
+        assert narrow_targets(page) == [], path
 
 
 def test_no_page_asks_any_other_host(one_tab: Tab, one_bench: Bench) -> None:

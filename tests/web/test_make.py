@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import struct
+import tomllib
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -16,10 +17,20 @@ from typing import Any
 import httpx
 import pytest
 from asking import OURS, app_on, local
-from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
+from browser import (
+    DESK,
+    PHONE,
+    Bench,
+    downloaded,
+    go,
+    narrow_targets,
+    picture,
+    reloaded,
+    violations,
+)
 
 from keyturn.making.outline_file import from_text, to_text
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
+from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, flattened
 
 Tab = Callable[..., Any]
 MAKE = "/car/van-roots/make"
@@ -71,8 +82,7 @@ def laid(car: Path) -> Path:
 
 def opened(page: Any, bench: Bench, address: str = LID) -> Path:
     file = laid(bench.root / "van-roots")
-    page.goto(address)
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, address)
     return file
 
 
@@ -105,15 +115,24 @@ def test_make_is_fit_for_hands_and_screen_readers(
     page.locator("#features button", has_text="hole 3").click()
     page.locator("#feature").wait_for()
     page.locator("#source summary").first.click()
+    page.locator("#from-scan").check()
     page.locator("#by-callipers summary").click()
     word = "desk" if size is DESK else "phone"
     looks(page, f"make-{word}")
     if size is PHONE:
-        page.goto(MAKE)
-        page.wait_for_selector("body[data-ready=yes]")
+        go(page, MAKE)
         assert violations(page) == []
         assert narrow_targets(page) == []
         picture(page, "make-phone-new")
+
+
+def finger(page: Any, *spots: tuple[float, float]) -> None:
+    """One finger on the glass, along these points of the window."""
+    glass = page.context.new_cdp_session(page)
+    for n, (x, y) in enumerate(spots):
+        kind = "touchMove" if n else "touchStart"
+        glass.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    glass.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
 
 def test_a_hole_is_moved_by_finger_and_taken_back(one_tab: Tab, one_bench: Bench) -> None:
@@ -126,10 +145,7 @@ def test_a_hole_is_moved_by_finger_and_taken_back(one_tab: Tab, one_bench: Bench
     assert box["width"] >= 43.5 and box["height"] >= 43.5
     assert page.locator("#loupe-box").is_visible()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    page.mouse.move(x, y)
-    page.mouse.down()
-    page.mouse.move(x - 20, y, steps=4)
-    page.mouse.up()
+    finger(page, *((x - 5 * step, y) for step in range(5)))
     # 20 px under a loupe of 12 mm across: fine enough for a finger to place a tenth
     wide = page.locator("#loupe-box").evaluate("box => box.clientWidth")
     moved = kept(page, file, lambda part: part.holes[2].x != 92.0).holes[2]
@@ -137,9 +153,18 @@ def test_a_hole_is_moved_by_finger_and_taken_back(one_tab: Tab, one_bench: Bench
     assert moved.y == pytest.approx(-36.0, abs=0.02)
     assert moved.centre_uncertainty is None and moved.source == "typed"
     page.locator("#kept", has_text="in the build").wait_for()
-    page.reload()
-    page.wait_for_selector("body[data-ready=yes]")
-    page.get_by_role("button", name="Undo").click()
+    # the loupe itself is a handle that no finger covers
+    loupe = page.locator("#loupe-box").bounding_box()
+    x, y = loupe["x"] + loupe["width"] / 2, loupe["y"] + loupe["height"] / 2
+    scrolled = page.evaluate("scrollY")
+    finger(page, *((x, y - 5 * step) for step in range(5)))
+    again = kept(page, file, lambda part: part.holes[2].y != -36.0).holes[2]
+    assert again.y == pytest.approx(-36.0 + 20 * 12 / wide, abs=0.02)
+    assert page.evaluate("scrollY") == scrolled  # a drag on it never moves the page
+    reloaded(page)
+    for _ in range(2):
+        page.get_by_role("button", name="Undo").click()
+        page.locator("#says", has_text="Taken back").first.wait_for()
     assert kept(page, file, lambda part: part.holes[2].x == 92.0).holes[2].source == "photo"
 
 
@@ -164,6 +189,7 @@ def test_everything_goes_by_the_keyboard(one_tab: Tab, one_bench: Bench) -> None
     page.get_by_label("Diameter", exact=True).fill("a lot")
     page.keyboard.press("Tab")
     page.locator("#feature-fault", has_text="number of millimetres").wait_for()
+    assert page.get_by_label("Diameter", exact=True).input_value() == "a lot"  # to be mended
     page.get_by_label("What it is for").select_option("dowel")
     kept(page, file, lambda part: part.holes[0].role == "dowel")
     page.locator("#features button", has_text="port 1").focus()
@@ -181,17 +207,24 @@ def test_a_narrow_land_has_a_proposal_that_works(one_tab: Tab, one_bench: Bench)
     row = page.locator("#narrow li", has_text="hole 6")
     # 45 - 40.2 - (6.5 + 0.6) / 2 = 1.25 mm, of the 3 mm wanted
     assert "1.2 mm to the edge" in row.inner_text() or "1.3 mm to the edge" in row.inner_text()
+    assert page.locator("#overlay .ear").count() == 1  # what it would be is drawn
     row.get_by_role("button", name="Cut hole 6 as a slot").click()
     assert kept(page, file, lambda part: part.holes[5].open_to_edge)
     page.locator("#narrow", has_text="None").wait_for()
+    page.get_by_role("button", name="Undo").click()
+    kept(page, file, lambda part: not part.holes[5].open_to_edge)
+    row.get_by_role("button", name="Give hole 6 an ear").click()
+    eared = kept(page, file, lambda part: len(part.outer.corners) > 4)
+    # a radius of (6.5 + 0.6) / 2 and 3 mm about the hole
+    assert max(y for _, y in flattened(eared.outer, 0.001)) == pytest.approx(46.75, abs=0.01)
+    page.locator("#narrow", has_text="None").wait_for()
+    assert page.locator("#overlay .ear").count() == 0
 
 
 def test_the_proof_confirms_or_corrects(one_tab: Tab, one_bench: Bench) -> None:
     page = one_tab(DESK)
     file = opened(page, one_bench)
-    with page.expect_download(timeout=60_000) as coming:
-        page.get_by_role("link", name="Proof, A4").click()
-    assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
+    assert downloaded(page, "Proof, A4").startswith(b"%PDF-")
     drawn = [float(text.split("drawn ")[1].split(" mm")[0])
              for text in page.locator("#wanted label").all_inner_texts()]  # fmt: skip
     assert len(drawn) == 3
@@ -206,14 +239,25 @@ def test_the_proof_confirms_or_corrects(one_tab: Tab, one_bench: Bench) -> None:
 def test_the_joint_and_its_card(one_tab: Tab, one_bench: Bench) -> None:
     page = one_tab(PHONE)
     file = opened(page, one_bench)
-    page.locator("#j-boost").fill("a lot")
+    page.locator("#joint-boost").fill("a lot")
     page.get_by_role("button", name="Will it seal").click()
-    page.locator("#joint-fault", has_text="boost").wait_for()
-    page.locator("#j-boost").fill("8 psi")
-    page.locator("#j-material").select_option("vmq-60")
+    # every fault at its field, the first of them at hand
+    for key, words in (("boost", "accepted"), ("material", "is missing"), ("bolt", "is missing")):
+        page.locator(f"#joint-{key}-fault", has_text=words).wait_for()
+    assert page.evaluate("document.activeElement.id") == "joint-boost"
+    assert violations(page) == []
+    page.locator("#joint-boost").fill("8 psi")
+    page.locator("#joint-bolt").select_option("M6")
+    page.locator("#joint-engagement").fill("90 mm")
+    page.locator("#joint-material").select_option("vmq-60")
     page.get_by_role("button", name="Will it seal").click()
-    page.locator("#joint-fault", has_text="wrong sheet for petrol").wait_for()
-    page.locator("#j-material").select_option("cork-nbr-70")
+    page.locator("#joint-material-fault", has_text="wrong sheet for petrol").wait_for()
+    page.locator("#joint-engagement-fault", has_text="1 to 60 mm").wait_for()
+    assert page.locator("#joint-boost-fault").is_hidden()
+    page.locator("#joint-engagement").fill("")
+    page.locator("#joint-washer").uncheck()
+    page.locator("#joint-preload").fill("3 kN")
+    page.locator("#joint-material").select_option("cork-nbr-70")
     page.get_by_role("button", name="Will it seal").click()
     page.locator("#joint-says .stamp").wait_for(timeout=60_000)
     assert page.locator("#joint-says .narrow svg").first.is_visible()
@@ -221,10 +265,14 @@ def test_the_joint_and_its_card(one_tab: Tab, one_bench: Bench) -> None:
     assert narrow_targets(page) == []
     page.locator("#joint").scroll_into_view_if_needed()
     picture(page, "make-phone-joint")
-    assert "8 psi" in file.with_suffix(".joint.toml").read_text()
-    with page.expect_download(timeout=60_000) as coming:
-        page.get_by_role("link", name="Torque card to print").click()
-    assert b"TORQUE CARD" in Path(coming.value.path()).read_bytes()
+    typed = tomllib.loads(file.with_suffix(".joint.toml").read_text())
+    assert (typed["boost"], typed["preload"], typed["washer"]) == ("8 psi", "3 kN", False)
+    reloaded(page)
+    assert page.locator("#joint-preload").input_value() == "3 kN"
+    assert not page.locator("#joint-washer").is_checked()
+    page.get_by_role("button", name="Will it seal").click()
+    page.locator("#joint-says .stamp").wait_for(timeout=60_000)
+    assert downloaded(page, "Torque card to print").startswith(b"%PDF-")
 
 
 def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
@@ -232,19 +280,17 @@ def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
 
     page = one_tab(DESK)
     opened(page, one_bench)
-    page.locator("#sheet").fill("150x80")
+    page.locator("#cut-sheet").fill("150x80")
     page.get_by_role("button", name="Lay it out").click()
-    page.locator("#cut-fault", has_text="larger than the sheet").wait_for()
-    page.locator("#sheet").fill("450x250")
-    page.locator("#copies").fill("2")
+    page.locator("#cut-sheet-fault", has_text="larger than the sheet").wait_for()
+    page.locator("#cut-sheet").fill("450x250")
+    page.locator("#cut-copies").fill("2")
     page.get_by_role("button", name="Lay it out").click()
     page.locator("#cut-says", has_text="2 parts").wait_for(timeout=60_000)
     circles = page.locator("#cut-picture svg circle")
     circles.nth(11).wait_for()  # the picture follows the words
     assert circles.count() == 12
-    with page.expect_download(timeout=60_000) as coming:
-        page.get_by_role("link", name="DXF").click()
-    found = dxf.read(Path(coming.value.path()).read_bytes())
+    found = dxf.read(downloaded(page, "DXF"))
     assert sum(row.layer == "CUT_OUTER" for row in found.contours) == 2
     picture(page, "make-desk-cut")
 
@@ -252,8 +298,7 @@ def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
 def test_callipers_ask_for_the_distance_that_helps_most(one_tab: Tab, one_bench: Bench) -> None:
     """A rectangle of 60 x 40 mm, so that every distance is known by Pythagoras."""
     page = one_tab(PHONE)
-    page.goto(MAKE)
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, MAKE)
     page.get_by_label("Name of the part").fill("cover")
     page.locator("#by-callipers summary").click()
     page.get_by_role("button", name="Another hole").click()
@@ -268,14 +313,14 @@ def test_callipers_ask_for_the_distance_that_helps_most(one_tab: Tab, one_bench:
         if n == 5:
             page.locator("#c-Distance-5-start").fill("1")
             page.get_by_role("button", name="Work it out").click()
-            page.locator("#c-fault", has_text="Distance 5 is not whole").wait_for()
+            page.locator("#callipers-fault", has_text="Distance 5 is not whole").wait_for()
         for key, value in zip(("start", "end", "value"), row, strict=True):
             page.locator(f"#c-Distance-{n}-{key}").fill(
                 f"{value:g}" if key != "value" else f"{value:.2f}"
             )
         if n == 3:
             page.get_by_role("button", name="Work it out").click()
-            page.locator("#c-next", has_text="measure from hole").wait_for()
+            page.locator("#callipers-fault", has_text="measure from hole").wait_for()
     page.get_by_role("button", name="Work it out").click()
     page.wait_for_url("**/make?part=cover")
     page.locator("#found").wait_for()
@@ -297,8 +342,7 @@ def test_a_change_without_connection_waits_on_the_device(one_tab: Tab, one_bench
     page.keyboard.press("Tab")
     page.locator("#pending", has_text="on this device").wait_for()
     page.context.set_offline(False)
-    page.reload()
-    page.wait_for_selector("body[data-ready=yes]")
+    reloaded(page)
     assert from_text(file.read_text()).holes[1].x == 0.0  # never sent by itself
     page.locator("#pending").get_by_role("button", name="Send").click()
     kept(page, file, lambda part: part.holes[1].x == 0.7)
@@ -318,9 +362,9 @@ def png(width: int, height: int, *, whole: bool = True) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + head + place + (chunk(b"IEND", b"") if whole else b"")
 
 
-def sent(app: Any, data: bytes, part: str = "lid") -> Any:
+def sent(app: Any, data: bytes, part: str = "lid", number: int = 1) -> Any:
     asks = local(app, raise_server_exceptions=False)
-    return asks.post(f"/api/car/van-roots/make/{part}/upload", content=data,
+    return asks.post(f"/api/car/van-roots/make/{part}/upload?number={number}", content=data,
                      headers=OURS | {"content-type": "image/jpeg"})  # fmt: skip
 
 
@@ -355,15 +399,24 @@ def test_a_trace_needs_its_numbers(tmp_path: Path) -> None:
     app = app_on(tmp_path)
     asks = local(app)
     address = "/api/car/van-roots/make/lid/trace"
-    assert asks.post(address, json={}, headers=OURS).status_code == 404
+    assert asks.post(address, json={"said": {}}, headers=OURS).status_code == 404
     sent(app, png(2000, 1500))
-    for body, key in (({}, "thickness"), ({"thickness": "8 mm", "level": True}, "thickness"),
-                      ({"thickness": "8 mm", "check_long": "250"}, "check_long"),
-                      ({"thickness": "8 kg", "check_long": "250", "check_short": "180"},
-                       "thickness")):  # fmt: skip
-        answer = asks.post(address, json=body, headers=OURS)
+    lines = {"check_long": "250", "check_short": "180"}
+    for said, scanned, key in (
+        ({}, False, "check_long"), (lines, False, "thickness"),
+        ({"thickness": "8 mm", "level": True} | lines, False, "thickness"),
+        ({"thickness": "8 mm", "check_long": "250"}, False, "check_short"),
+        ({"thickness": "8 kg"} | lines, False, "thickness"), (lines, True, "dpi"),
+        ({"dpi": "fine"} | lines, True, "dpi"), ({"dpi": "300", "level": True}, True, "level"),
+    ):  # fmt: skip
+        answer = asks.post(address, json={"said": said, "scanned": scanned}, headers=OURS)
         assert answer.status_code == 422
-        assert answer.json()["error"]["where"]["key"] == key
+        error = answer.json()["error"]
+        assert error.get("faults", [error])[0]["where"]["key"] == key
+    sent(app, png(2000, 1500), number=2)
+    said = {"dpi": "300"} | lines
+    answer = asks.post(address, json={"said": said, "scanned": True}, headers=OURS)
+    assert answer.status_code == 422 and answer.json()["error"]["accepted"] == "one scan"
 
 
 def test_a_stale_change_is_not_written(tmp_path: Path) -> None:
@@ -381,6 +434,24 @@ def test_a_stale_change_is_not_written(tmp_path: Path) -> None:
     shown = asks.get(address)
     assert shown.status_code == 200 and shown.json()["fault"]["faults"]
     assert asks.get("/car/van-roots/make?part=lid").status_code == 200
+
+
+def test_what_somebody_wrote_into_the_file_stays(one_bench: Bench) -> None:
+    file = laid(one_bench.root / "van-roots")
+    file.write_text(file.read_text().replace("[outer]", "# ask for the steel ruler\n[outer]", 1))
+    before = file.read_text()
+    address = f"{one_bench.url}/api/car/van-roots/make/lid"
+    ours = {"headers": {"origin": one_bench.url}, "timeout": 60}
+    for word, more in (("change", {"changes": [{"do": "hole", "index": 0, "x": 1.0}]}),
+                       ("change", {"changes": [{"do": "remove-hole", "index": 5}]})):  # fmt: skip
+        seen = httpx.get(address, timeout=60).json()["revision"]
+        answer = httpx.post(f"{address}/{word}", json={"revision": seen, **more}, **ours)
+        assert answer.status_code == 200
+        assert "# ask for the steel ruler\n[outer]" in file.read_text()
+    for _ in range(2):
+        seen = httpx.get(address, timeout=60).json()["revision"]
+        httpx.post(f"{address}/undo", json={"revision": seen}, **ours)
+    assert file.read_text() == before
 
 
 def test_half_of_the_changes_is_none(one_bench: Bench) -> None:

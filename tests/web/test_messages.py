@@ -38,7 +38,8 @@ from keyturn.web.faults import described
 from keyturn.web.security import HEADERS, POLICY
 from keyturn.web.words import on_a_page
 
-NO_END = ("/api/car/{name}/live",)  # a stream: test_live.py looks at it
+# streams: test_live.py and test_drive_live.py look at them
+NO_END = ("/api/car/{name}/live", "/api/car/{name}/watch/values")
 OWN_CACHE = {"/api/units": "max-age=60"}  # the same for every build, and no secret
 OWN_POLICY = ("/car/{name}/papers/report.html",)
 # floors whose messages reach a page, as far as the pages import them
@@ -75,7 +76,7 @@ def test_every_address_carries_the_headers(tmp_path: Path) -> None:
             else:
                 assert answer.headers[name] == value, (path, name)
         assert answer.status_code < 500, (path, answer.text[:300])
-    for word in ("home", "parts", "check", "find", "make", "choose", "papers"):
+    for word in ("home", "parts", "check", "find", "make", "drive", "choose", "papers"):
         assert f"/car/{{name}}/{word}" in seen
 
 

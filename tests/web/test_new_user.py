@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from browser import ARTEFACTS, DESK, PHONE, Bench, narrow_targets, picture, violations
+from browser import ARTEFACTS, DESK, PHONE, Bench, go, narrow_targets, picture, violations
 
 from keyturn.build.read import load
 from keyturn.report import phrases
@@ -38,8 +38,7 @@ def test_from_nothing_to_a_verdict(empty_tab: Tab, empty_bench: Bench) -> None:
     def done(step: str) -> None:
         steps.append((step, round(time.monotonic() - begun, 2)))
 
-    page.goto("/")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, "/")
     assert violations(page) == []
     assert narrow_targets(page) == []
     picture(page, "shelf-phone-empty")
@@ -63,8 +62,7 @@ def test_from_nothing_to_a_verdict(empty_tab: Tab, empty_bench: Bench) -> None:
 
 def test_faults_of_the_first_form_are_said_at_their_fields(empty_tab: Tab) -> None:
     page = empty_tab(DESK)
-    page.goto("/")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, "/")
     for key, text in (ANSWERS | {"pump.flow": "190 psi", "engine.redline": ""}).items():
         page.locator(f"[id='n-{key}']").fill(text)
     page.get_by_role("button", name="Show me the verdict").click()
@@ -81,8 +79,7 @@ def test_faults_of_the_first_form_are_said_at_their_fields(empty_tab: Tab) -> No
 
 def test_by_keyboard_alone(empty_tab: Tab, empty_bench: Bench) -> None:
     page = empty_tab(DESK)
-    page.goto("/")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, "/")
     left = dict(ANSWERS)
     for _ in range(60):
         page.keyboard.press("Tab")
@@ -100,8 +97,7 @@ def test_by_keyboard_alone(empty_tab: Tab, empty_bench: Bench) -> None:
 
 def test_an_example_is_one_tap_from_its_verdict(empty_tab: Tab) -> None:
     page = empty_tab(DESK)
-    page.goto("/")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, "/")
     page.get_by_role("button", name="Open: delivery van").click()
     assert verdict(page) == "not proven"
     assert page.locator(".invented").is_visible()

@@ -9,7 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
-from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
+from browser import DESK, PHONE, Bench, downloaded, go, narrow_targets, picture, violations
 
 Tab = Callable[..., Any]
 PAPERS = "/car/van-roots/papers"
@@ -28,17 +28,13 @@ def test_the_report_is_printed_and_the_journal_carried(
     read(bench, "44 psi", "papers-001")
     page = tab(DESK)
     page.goto(PAPERS)
-    with page.expect_download(timeout=60000) as coming:
+    with page.expect_download(timeout=60_000) as coming:
         page.get_by_role("link", name="PDF to print").click()
     assert coming.value.suggested_filename == "van-roots-report.pdf"
     assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
-    with page.expect_download(timeout=60000) as coming:
-        page.get_by_role("link", name="Pressure path").click()
-    assert b"<svg" in Path(coming.value.path()).read_bytes()
-    with page.expect_download(timeout=60000) as coming:
-        page.get_by_role("link", name="Export the journal").click()
+    assert b"<svg" in downloaded(page, "Pressure path")
     exported = tmp_path / "journal.jsonl"
-    exported.write_bytes(Path(coming.value.path()).read_bytes())
+    exported.write_bytes(downloaded(page, "Export the journal"))
     assert json.loads(exported.read_text().splitlines()[0])["entries"] == 1
     page.locator("#journal-file").set_input_files(exported)
     page.locator("#journal-import").click()
@@ -56,10 +52,8 @@ def test_a_build_goes_out_and_comes_in_as_one_file(tab: Tab, bench: Bench, tmp_p
     read(bench, "44 psi", "papers-002")
     page = tab(DESK)
     page.goto(PAPERS)
-    with page.expect_download(timeout=60000) as coming:
-        page.get_by_role("link", name="Export the build").click()
     whole = tmp_path / "whole.zip"
-    whole.write_bytes(Path(coming.value.path()).read_bytes())
+    whole.write_bytes(downloaded(page, "Export the build"))
     page.locator("#build-file").set_input_files(whole)
     page.locator("#build-import").click()
     page.locator("#build-fault", has_text="name").wait_for()
@@ -75,8 +69,7 @@ def test_the_first_page_takes_a_build_from_a_file(tab: Tab, bench: Bench, tmp_pa
     whole = tmp_path / "whole.zip"
     whole.write_bytes(httpx.get(f"{bench.url}/api/car/van-roots/archive", timeout=60).content)
     page = tab(PHONE)
-    page.goto("/")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, "/")
     page.get_by_role("link", name="Let a phone in").click()
     page.wait_for_url("**/door")
     assert page.locator(".foot").get_by_role("link", name="All builds").is_visible()

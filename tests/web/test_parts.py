@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from browser import DESK, PHONE, Bench, narrow_targets, picture, violations
+from browser import DESK, PHONE, Bench, go, narrow_targets, picture, reloaded, violations
 
 from keyturn.build.read import load
 
@@ -17,8 +17,7 @@ EXPECT = 5000  # ms
 
 
 def opened(page: Any, *tables: str, car: str = "pickup-screw") -> Any:
-    page.goto(f"/car/{car}/parts")
-    page.wait_for_selector("body[data-ready=yes]")
+    go(page, f"/car/{car}/parts")
     for base in tables:
         page.locator(f"[id='t-{base}']").evaluate("box => { box.open = true; }")
     return page
@@ -104,8 +103,7 @@ def test_undo_survives_a_reload_and_a_restart(tab: Tab, bench: Bench) -> None:
     chip(page, "wiring.length", "in the build")
     bench.stop()
     bench.start()
-    page.reload()
-    page.wait_for_selector("body[data-ready=yes]")
+    reloaded(page)
     page.get_by_role("button", name="Undo: wiring.length set").click()
     page.get_by_role("button", name="Redo: wiring.length set").wait_for()
     assert text_of(bench) == before
@@ -131,8 +129,7 @@ def test_two_tabs_a_stale_edit_is_shown_and_not_written(tab: Tab, bench: Bench) 
     first = opened(tab(), "wiring")
     second = opened(tab(PHONE), "wiring")
     second.route("**/live", lambda route: route.abort())  # a phone that hears nothing for a while
-    second.reload()
-    second.wait_for_selector("body[data-ready=yes]")
+    reloaded(second)
     second.locator("[id='t-wiring']").evaluate("box => { box.open = true; }")
     field(second, "wiring.length").fill("5 m")
     field(first, "wiring.length").fill("6 m")
@@ -166,8 +163,7 @@ def test_a_reload_while_typing_loses_nothing(tab: Tab, bench: Bench) -> None:
     page = opened(tab(), "wiring")
     field(page, "wiring.length").press_sequentially("x")
     field(page, "wiring.length").fill("4.5 m")
-    page.reload()
-    page.wait_for_selector("body[data-ready=yes]")
+    reloaded(page)
     assert field(page, "wiring.length").input_value() == "4.5 m"
     chip(page, "wiring.length", "on this device")
     assert 'length = "9.5 m"' in text_of(bench), "a draft is not sent by itself"

@@ -12,26 +12,49 @@ from keyturn.report.plot import Plot, rounded_range
 from keyturn.report.show import display_unit
 from keyturn.report.svg import LINE, Drawing, points
 
+# what a channel of a log is called where it is drawn or asked about
+CHANNEL_WORDS = {
+    "time": "time",
+    "engine_speed": "engine speed",
+    "manifold_pressure": "manifold pressure, absolute",
+    "rail_gauge": "rail pressure, gauge",
+    "across_injector": "pressure across the injector",
+    "across_expected": "the same, expected",
+    "fuel_flow": "fuel flow",
+    "lambda": "lambda",
+    "lambda_aligned": "lambda, shifted back by its lag",
+    "lambda_target": "lambda wanted",
+    "lambda_wanted": "lambda wanted",
+    "duty": "injector duty",
+    "injector_pulse": "injector pulse",
+    "voltage": "voltage",
+    "throttle": "throttle",
+    "knock_retard": "knock retard",
+    "inlet_temperature": "inlet temperature",
+    "fuel_temperature": "fuel temperature",
+    "coolant_temperature": "coolant temperature",
+    "air_flow": "air flow",
+    "vehicle_speed": "speed over the road",
+    "barometer": "barometer",
+}
 SHOWN = (
-    ("engine_speed", "engine speed"),
-    ("manifold_pressure", "manifold pressure, absolute"),
-    ("across_injector", "pressure across the injector"),
-    ("across_expected", "the same, expected"),
-    ("fuel_flow", "fuel flow"),
-    ("lambda_aligned", "lambda, shifted back by its lag"),
-    ("voltage", "voltage"),
-    ("knock_retard", "knock retard"),
-)
+    "engine_speed", "manifold_pressure", "across_injector", "across_expected", "fuel_flow",
+    "lambda_aligned", "voltage", "knock_retard",
+)  # fmt: skip
 TRACE = 78.0
 GAP = 34.0
 SHADED = 60  # spans at most
-UNITS = {"lambda_aligned": "lambda", "across_expected": "across_injector"}
+# derived channels under the glossary name of what they are
+QUANTITIES = {
+    "lambda_aligned": "lambda", "lambda_wanted": "lambda_target",
+    "across_expected": "across_injector",
+}  # fmt: skip
 
 
 def traces(found: LogFindings, width: float = 720.0, *, inline: bool = False) -> str:
     """Least and greatest of each pixel, so that no short spike is lost."""
     frame = found.log.frame
-    shown = [row for row in SHOWN if row[0] in frame and np.isfinite(frame[row[0]]).any()]
+    shown = [name for name in SHOWN if name in frame and np.isfinite(frame[name]).any()]
     kinds = ", ".join(dict.fromkeys(one.kind for one in found.findings)) or "none"
     drawing = Drawing(
         f"traces{width:.0f}", width, "Traces of the log", f"Shaded: where it was found ({kinds}).",
@@ -43,8 +66,9 @@ def traces(found: LogFindings, width: float = 720.0, *, inline: bool = False) ->
         return drawing.render()
     time = (float(frame.time[0]), float(frame.time[-1]))
     top = 30.0
-    for number, (name, words) in enumerate(shown):
-        unit, factor, offset = display_unit(UNITS.get(name, name))
+    for number, name in enumerate(shown):
+        words = CHANNEL_WORDS[name]
+        unit, factor, offset = display_unit(QUANTITIES.get(name, name))
         if name == "knock_retard":
             unit, factor, offset = "degrees", float(np.degrees(1.0)), 0.0
         values = frame[name] * factor + offset

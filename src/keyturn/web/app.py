@@ -14,6 +14,8 @@ from keyturn.web.config import Config
 from keyturn.web.inferred import Inferred
 from keyturn.web.jobs import Jobs
 from keyturn.web.live import Live
+from keyturn.web.live_values import Watches
+from keyturn.web.log_files import Logs
 from keyturn.web.pairing import Pairing
 from keyturn.web.routes import (
     archive,
@@ -21,6 +23,8 @@ from keyturn.web.routes import (
     choose,
     door,
     drive,
+    drive_live,
+    drive_log,
     find,
     home,
     jobs,
@@ -45,6 +49,7 @@ def create_app(config: Config) -> FastAPI:
         warm()
         yield
         app.state.live.close()
+        app.state.watches.close()
         app.state.jobs.close()
         cool()
 
@@ -55,15 +60,19 @@ def create_app(config: Config) -> FastAPI:
     app.state.config = config
     app.state.shelf = Shelf(config.root)
     app.state.live = Live()
+    app.state.watches = Watches()
     app.state.jobs = Jobs(app.state.live.tell)
+    app.state.logs = Logs(app.state.jobs)
+    app.state.imports = {}
     app.state.answers = Answers()
     app.state.inferred = Inferred()
     app.state.chosen = Chosen(app.state.jobs)
     app.state.sessions = Sessions(app.state.shelf.root)
     app.state.pairing = Pairing()
     faults.install(app)
-    pages = (home, parts, find, readings_file, choose, papers, check, make, make_out, drive)
-    for routes in (live, jobs, door, archive, units, *pages):
+    pages = (home, parts, find, readings_file, choose, papers, check, make, make_out)
+    driving = (drive, drive_log, drive_live)
+    for routes in (live, jobs, door, archive, units, *pages, *driving):
         app.include_router(routes.router)
     app.mount(shipped.PLACE, shipped.serve, name="static")
     # around everything, also around the answer to an exception: add_middleware would be inside it

@@ -15,6 +15,7 @@ class Limits:
 
     body: int = 256 * 1024  # bytes of a JSON body
     upload: int = 64 * MIB  # bytes of an uploaded file
+    log: int = 512 * MIB  # bytes of an uploaded log
     unpacked: int = 256 * MIB  # bytes of an archive once unpacked
     member: int = 128 * MIB  # bytes of one file in it
     members: int = 2000  # files in an archive

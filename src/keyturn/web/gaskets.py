@@ -16,7 +16,8 @@ from typing import Any
 from fastapi import HTTPException
 
 from keyturn.errors import FileRefused, ValueRefused
-from keyturn.making.outline_file import from_text, to_text
+from keyturn.making.outline_file import from_text
+from keyturn.making.outline_rewrite import rewritten
 from keyturn.making.shape import Outline
 from keyturn.tasks.files import write_all
 from keyturn.tasks.gasket import MOST_PHOTOS, read_text
@@ -86,14 +87,20 @@ class Part:
         for path in self.photos():
             path.unlink(missing_ok=True)
 
-    def write(self, part: Outline, seen_revision: str | None = None) -> None:
-        """The outline as it is now; the text before goes to what Undo can bring back."""
+    def write(
+        self, part: Outline, seen_revision: str | None = None, *, fresh: bool = False
+    ) -> None:
+        """The outline as it is now; the text before goes to what Undo can bring back.
+
+        Comments of the text before stay, unless the outline is a ``fresh`` one.
+        """
         if seen_revision is not None and seen_revision != self.revision():
             raise Stale("outline", None, self.revision())
-        before = self.before()
-        if self.there:
-            before = [*before, self.text()][-MOST_BEFORE:]
-        write_all(self.file.parent, {self.file.name: to_text(part).encode()})
+        before, text = self.before(), self.text() if self.there else ""
+        if text:
+            before = [*before, text][-MOST_BEFORE:]
+        made = rewritten("" if fresh else text, part)
+        write_all(self.file.parent, {self.file.name: made.encode()})
         self._remember(before)
 
     def before(self) -> list[str]:
@@ -125,7 +132,7 @@ class Part:
         path = self.file.with_suffix(f".{kind}.toml")
         try:
             return tomllib.loads(read_text(path)) if path.is_file() else {}
-        except (FileRefused, tomllib.TOMLDecodeError):
+        except (FileRefused, tomllib.TOMLDecodeError, RecursionError):
             return {}
 
     def keep_typed(self, kind: str, text: str) -> None:
@@ -173,22 +180,19 @@ def place_for(car: Car, name: str) -> Part:
 
 # --- the trace, in a process of its own ---------------------------------------------------------
 def trace(
-    progress: Callable[[int, int, str], None], folder: str, name: str, thickness: float | None,
-    check: list[float] | None, title: str, hole: list[Any] | None, snap: bool, mirror: bool,
+    progress: Callable[[int, int, str], None], folder: str, name: str, said: dict[str, Any],
+    scanned: bool,
 ) -> dict[str, Any]:  # fmt: skip
-    """Trace the photos of a part; outline, flat picture and overlay appear when all is done."""
+    """Trace the pictures of a part; outline, flat picture and overlay appear when all is done."""
     from keyturn.tasks import gasket as task
     from keyturn.web.overlay import flat_picture, seen_rows
 
     part = Part(Car(Path(folder).name, Path(folder)), name)
-    asked = task.Asked(
-        title, snap, None if hole is None else (str(hole[0]), float(hole[1])), mirror
-    )
-    lines = None if check is None else (float(check[0]), float(check[1]))
-    found = task.trace(part.photos(), thickness, lines, asked, progress)
-    outline = task.outline_of(found, asked)
-    picture, place = flat_picture(found, mirror)
-    rows = {"place": place, "features": seen_rows(found, mirror)}
+    source = task.source_of(said, scanned=scanned, name=name)
+    found = task.trace(part.photos(), source, progress)
+    outline = task.outline_of(found, source)
+    picture, place = flat_picture(found, source.mirror)
+    rows = {"place": place, "features": seen_rows(found, source.mirror)}
     write_all(part.made, {FLAT: picture, SEEN: json.dumps(rows, allow_nan=False).encode()}, 0o600)
-    part.write(outline)
-    return {"part": name, "warnings": list(outline.notes)}
+    part.write(outline, fresh=True)
+    return {"part": name}

@@ -55,6 +55,7 @@ class Live:
         self._channels: dict[str, _Channel] = {}
         self._lock = threading.Lock()
         self._closed = False
+        self.times_ended = 0  # a stream of another kind ends with the count that it began with
 
     @property
     def listeners(self) -> int:
@@ -104,6 +105,7 @@ class Live:
 
     def end_all(self) -> None:
         """End every stream that is open now; a page that may still come in connects again."""
+        self.times_ended += 1
         with self._lock:
             for channel in self._channels.values():
                 for listener in channel.listeners:

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from pathlib import Path
+from dataclasses import MISSING, fields
+from itertools import groupby
 from typing import Any
 
 from keyturn.errors import KeyturnError, ValueRefused
-from keyturn.making.edit import Allowances, prepare
+from keyturn.making.ear import ear_of
+from keyturn.making.edit import Allowances, allowed
 from keyturn.making.joint import JointResult
-from keyturn.making.joint_tables import FLUIDS, materials, rows
+from keyturn.making.joint_given import Joint
+from keyturn.making.land import opening_names
 from keyturn.making.paper import bounds
 from keyturn.making.shape import Outline
 from keyturn.report.figures import NARROW, WIDE
 from keyturn.report.gasket_words import outline_json
-from keyturn.report.outline_figure import size_rows
 from keyturn.tasks import gasket as task
+from keyturn.tasks import joint as joint_task
+from keyturn.tasks.fields import CUT, JOINT, TRACE
 from keyturn.web.faults import described
 from keyturn.web.gaskets import FLAT, SEEN, Part
 
@@ -37,7 +41,7 @@ def view(part: Part) -> dict[str, Any]:
     except KeyturnError as fault:  # an editor was at it: the page says so and offers Undo
         return made | {"fault": described(fault)}
     return made | {
-        "outline": outline_json(outline), "box": list(bounds(outline)), "sizes": size_rows(outline),
+        "outline": outline_json(outline), "box": list(bounds(outline)),
         **narrow(outline), "wanted": [
             {"words": row.words, "value": row.value} for row in task.asked_distances(outline)
         ],
@@ -48,15 +52,18 @@ def view(part: Part) -> dict[str, Any]:
 def narrow(outline: Outline, allow: Allowances | None = None) -> dict[str, Any]:
     """Lands that are narrow once the allowances are added, each with what would help."""
     try:
-        lands = prepare(outline, allow).narrow
+        lands = allowed(outline, allow).narrow
     except ValueRefused as fault:
         return {"narrow": [], "cannot": fault.problem}
-    holes = {hole.name or f"hole {n}" for n, hole in enumerate(outline.holes, 1)}
-    return {"cannot": None, "narrow": [
-        {"x": land.at[0], "y": land.at[1], "width": land.width, "least": land.least,
-         "words": land.proposal(), "slot": land.a if land.b == "edge" and land.a in holes else None}
+    crossing = next((land for land in lands if land.width <= 0.0), None)
+    holes = opening_names(outline)[: len(outline.holes)]
+    rows = [
+        {"x": land.at[0], "y": land.at[1], "width": max(land.width, 0.0), "least": land.least,
+         "words": land.proposal(), "hole": land.a if land.b == "edge" and land.a in holes else None,
+         "ear": ear_of(outline, land, allow)}
         for land in lands
-    ]}  # fmt: skip
+    ]  # fmt: skip
+    return {"narrow": rows, "cannot": crossing and f"It cannot be cut yet: {crossing.problem()}."}
 
 
 def _seen(part: Part) -> dict[str, Any] | None:
@@ -71,19 +78,15 @@ def _seen(part: Part) -> dict[str, Any] | None:
         return None
 
 
-def choices() -> dict[str, Any]:
-    """What the joint form offers."""
-    return {
-        "material": {name: row.label for name, row in materials().items()},
-        "bolt": {name: name for name in rows("bolts", "size")},
-        "strength": {name: name for name in rows("bolts", "strength")},
-        "state": _named("state"), "thread": _named("thread"), "flange": _named("flange"),
-        "fluid": {name: name for name in FLUIDS},
-    }  # fmt: skip
-
-
-def _named(table: str) -> dict[str, str]:
-    return {name: name for name in rows("joints", table)}
+def forms() -> dict[str, Any]:
+    """The fields of the forms under their headings; of the joint what is offered and usual."""
+    usual = {one.name: one.default for one in fields(Joint) if one.default is not MISSING}
+    named = {"trace": TRACE, "cut": CUT, "joint": JOINT}
+    rows = {
+        name: [(title, list(group)) for title, group in groupby(form, lambda row: row.group)]
+        for name, form in named.items()
+    }
+    return {**rows, "offered": joint_task.offered(), "usual": usual}
 
 
 def joint_view(result: JointResult) -> dict[str, Any]:
@@ -111,4 +114,4 @@ def as_toml(data: Mapping[str, Any]) -> str:
 
 def file_name(part: Part, ending: str) -> str:
     """What a download is called: names of parts hold small letters, digits and hyphens only."""
-    return str(Path(f"{part.name}{ending}"))
+    return f"{part.name}{ending}"

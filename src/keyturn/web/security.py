@@ -20,7 +20,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from keyturn.web.config import Config
+from keyturn.web.config import Config, Limits
 from keyturn.web.faults import answer, wants_json
 from keyturn.web.sessions import Sessions
 from keyturn.web.shipped import PLACE
@@ -43,7 +43,8 @@ QUIET = ("GET", "HEAD", "OPTIONS")  # methods that change nothing
 BEFORE_PAIRING = ("/door", "/api/door")  # and what is shipped
 FORWARDED = ("forwarded", "x-forwarded-for", "x-real-ip", "via")
 # last words of addresses that take a file instead of JSON
-FILE_ADDRESSES = ("archive", "import", "upload", "logs")
+LOGS = "logs"
+FILE_ADDRESSES = ("archive", "import", "upload", LOGS)
 
 
 @dataclass(frozen=True)
@@ -179,9 +180,8 @@ class Guard:
 
     def _counted(self, scope: Scope, receive: Receive) -> _Body:
         limits = self.config.limits
-        if takes_file(scope["path"]):
-            return _Body(receive, limits.upload, limits.silence, limits.upload_time)
-        return _Body(receive, limits.body, limits.silence, limits.body_time)
+        seconds = limits.upload_time if takes_file(scope["path"]) else limits.body_time
+        return _Body(receive, most_of(limits, scope["path"]), limits.silence, seconds)
 
     # --- who asks, and for what --------------------------------------------------------------
     def _is_local(self, scope: Scope) -> bool:
@@ -215,8 +215,7 @@ class Guard:
         if any(not length.isdecimal() for length in lengths) or len(lengths) > 1:
             return NO_LENGTH
         length = int(lengths[0]) if lengths else 0
-        limits = self.config.limits
-        if length > (limits.upload if takes_file(scope["path"]) else limits.body):
+        if length > most_of(self.config.limits, scope["path"]):
             return TOO_LARGE
         has_body = length > 0 or bool(headers_of(scope, "transfer-encoding"))
         if has_body and not takes_file(scope["path"]):
@@ -264,6 +263,13 @@ def _from_our_page(scope: Scope, host: str) -> bool:
 
 def takes_file(path: str) -> bool:
     return path.rpartition("/")[2] in FILE_ADDRESSES
+
+
+def most_of(limits: Limits, path: str) -> int:
+    """How many bytes may come to an address."""
+    if path.endswith(f"/{LOGS}"):
+        return limits.log
+    return limits.upload if takes_file(path) else limits.body
 
 
 def cookie_name(config: Config) -> str:

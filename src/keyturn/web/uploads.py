@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -18,12 +18,20 @@ from starlette.concurrency import run_in_threadpool
 from keyturn.errors import FileRefused
 
 # first bytes of the kinds of file that are taken
-SIGNS = {"application/zip": (b"PK\x03\x04", b"PK\x05\x06")}
+SIGNS = {
+    "application/zip": (b"PK\x03\x04", b"PK\x05\x06"),
+    "a log": (b"",),  # of many kinds: `logs.sniff` judges it when it is whole
+}
 
 
 @asynccontextmanager
-async def received(request: Request, kind: str, folder: Path) -> AsyncIterator[Path]:
-    """The body as a file in ``folder``, gone when this is left. ``kind`` is a key of `SIGNS`."""
+async def received(
+    request: Request, kind: str, folder: Path, told: Callable[[int], None] | None = None
+) -> AsyncIterator[Path]:
+    """The body as a file in ``folder``, gone when this is left. ``kind`` is a key of `SIGNS`.
+
+    ``told`` is called with the bytes of every piece that came.
+    """
     signs = SIGNS[kind]
     head = b""
     path: Path | None = None
@@ -37,6 +45,8 @@ async def received(request: Request, kind: str, folder: Path) -> AsyncIterator[P
                     if len(head) >= 4 and not head.startswith(signs):
                         raise HTTPException(415, "the file is not what is taken here")
                 await run_in_threadpool(stream.write, chunk)
+                if told is not None:
+                    told(len(chunk))
         if not head.startswith(signs):
             raise HTTPException(415, "the file is not what is taken here")
         yield path

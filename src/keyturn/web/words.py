@@ -26,6 +26,19 @@ ON_A_PAGE = {
     "keyturn steps BUILD path ": "",
     "stored with: keyturn read BUILD": "stored on Find",
     "--power": "power",
+    ": keyturn log BUILD FILE --confirm": " on Logs",
+    "say each: --map ": "say each below, such as: ",
+    "look at what is proposed, then: keyturn log BUILD logs/": "look at what is proposed for ",
+    " --confirm": ", and confirm it",
+    "none yet: keyturn log BUILD FILE": "none yet",
+    "say it: --map ": "choose it: ",
+    "--map 'time=COLUMN as s'": "choose it under Time",
+    "--map 'engine_speed=COLUMN as rpm'": "choose a column for engine speed",
+    "write it as the log does: --map 'rail_gauge=Fuel Press as psi gauge'":
+        "choose one of the columns",
+    "CHANNEL=COLUMN as UNIT, such as 'rail_gauge=Fuel Press as psi gauge', or =none":
+        "a column and a unit",
+    "--map": "columns",
     "an outline file, as keyturn gasket trace or gasket measure writes it":
         "an outline as Make writes it",
 }  # fmt: skip

@@ -1,4 +1,4 @@
-"""Make: photos and callipers to an outline, and its corrections; see `make_out` for the rest."""
+"""Make: photos, a scan or callipers to an outline, and its corrections; the rest: `make_out`."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from keyturn.build.read import load
-from keyturn.errors import Place, ValueRefused
+from keyturn.errors import ValueRefused
 from keyturn.tasks import gasket as task
-from keyturn.tasks.gasket import millimetres
+from keyturn.tasks.fields import millimetres
 from keyturn.tasks.gasket_edit import change
 from keyturn.tasks.gasket_measure import measure
 from keyturn.web import make_view
@@ -30,17 +30,16 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class TraceIn(_Strict):
-    """What the trace needs beside the photos; thickness or level, both check lines or neither."""
+class SaidIn(_Strict):
+    """The fields of a form as typed; which there are stands in `tasks.fields`."""
 
-    thickness: Word = ""
-    level: bool = False
-    check_long: Word = ""
-    check_short: Word = ""
-    hole_name: Word = ""
-    hole_size: Word = ""
-    snap: bool = False
-    mirror: bool = False
+    said: Annotated[dict[Annotated[str, Field(max_length=30)], Word | bool], Field(max_length=40)]
+
+
+class TraceIn(SaidIn):
+    """What the trace needs beside the pictures, see `tasks.fields.TRACE`."""
+
+    scanned: bool = False
 
 
 class ChangeIn(_Strict):
@@ -132,7 +131,7 @@ def make_page(
     return page(
         request, "make.html", car=car, here="make", invented=build.invented, parts=known,
         chosen=chosen, view=make_view.view(chosen) if chosen else None,
-        choices=make_view.choices(), job=running[0].id if running else "",
+        forms=make_view.forms(), job=running[0].id if running else "",
     )  # fmt: skip
 
 
@@ -154,7 +153,7 @@ def part_json(request: Request, name: str, part: str) -> dict[str, Any]:
 async def upload(
     request: Request, name: str, part: str, number: Annotated[int, Query(ge=1, le=5)] = 1
 ) -> dict[str, Any]:
-    """Keep one photo of a part: judged before it is decoded, its place and time dropped."""
+    """Keep one photo or scan of a part: judged before it is decoded, its place and time dropped."""
     place = place_for(_car(request, name), part)
     data = await request.body()  # counted and bounded by `security` while it is read
     return await run_in_threadpool(_keep, place, number, data)
@@ -173,30 +172,14 @@ def _keep(place: Part, number: int, data: bytes) -> dict[str, Any]:
 
 @router.post("/api/car/{name}/make/{part}/trace")
 def trace(request: Request, name: str, part: str, body: TraceIn) -> dict[str, str]:
-    """Start tracing the photos; its progress is a job's."""
+    """Start tracing the photos, or the scan; its progress is a job's."""
     found = part_of(_car(request, name), part)
     if not found.photos():
-        raise ValueRefused("there is no photo yet", advice="take one with both strips in it")
-    if bool(body.thickness.strip()) is body.level:
-        raise ValueRefused(
-            "how high does the face lie above the strips?", Place(key="thickness"),
-            body.thickness, "a thickness such as 8 mm, or that the strips lie level with the face",
-            "a thickness that is left out costs millimetres",
-        )  # fmt: skip
-    lines = [body.check_long.strip(), body.check_short.strip()]
-    if not all(lines):
-        raise ValueRefused("both check lines have to be measured", Place(key="check_long"), None,
-                           "two lengths, near 250 and 180 mm",
-                           "no photo shows what the printer did to the scale")  # fmt: skip
-    arguments = {
-        "folder": str(found.car.folder), "name": found.name, "title": found.name,
-        "thickness": None if body.level else millimetres(body.thickness, "thickness"),
-        "check": [millimetres(text, key) for text, key in
-                  zip(lines, ("check_long", "check_short"), strict=True)],
-        "hole": None if not body.hole_size.strip() else
-                [body.hole_name, millimetres(body.hole_size, "hole_size")],
-        "snap": body.snap, "mirror": body.mirror,
-    }  # fmt: skip
+        raise ValueRefused("there is no picture yet", advice="send photos with both strips in them,"
+                           " or a scan with one")  # fmt: skip
+    task.source_of(body.said, scanned=body.scanned, name=found.name).judged(len(found.photos()))
+    arguments = {"folder": str(found.car.folder), "name": found.name, "said": body.said,
+                 "scanned": body.scanned}  # fmt: skip
     job = request.app.state.jobs.start(found.car, "trace", "keyturn.web.gaskets:trace", arguments)
     return {"job": job.id}
 
@@ -218,8 +201,8 @@ def from_callipers(request: Request, name: str, part: str, body: MeasureIn) -> d
     with place.car.writing:
         place.keep_typed("callipers", text)  # also where the distances do not hold yet
         found = measure(text)
-        place.write(found.outline, body.revision)
-    return {"next": found.next, "suspect": found.suspect, "worst": found.worst,
+        place.write(found.outline, body.revision, fresh=True)
+    return {"next": found.next, "worst": found.worst,
             "view": make_view.view(place)}  # fmt: skip
 
 

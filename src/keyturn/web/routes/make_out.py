@@ -5,30 +5,20 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
-from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from keyturn.making.edit import Allowances
 from keyturn.tasks import gasket as task
 from keyturn.tasks import joint as joint_task
-from keyturn.tasks.gasket import millimetres
+from keyturn.tasks.fields import CUT
 from keyturn.web import make_view
 from keyturn.web.gaskets import FLAT, outlined
+from keyturn.web.routes.make import SaidIn
 from keyturn.web.shelf import Car
 
 router = APIRouter()
 
-Word = Annotated[str, Field(max_length=60)]
 Paper = Annotated[Literal["a4", "letter"], Query()]
 SAMPLES, SEED = 200, 1
-
-
-class JointIn(BaseModel):
-    """The joint as typed; empty words are left out."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    said: Annotated[dict[Annotated[str, Field(max_length=30)], Word | bool], Field(max_length=30)]
 
 
 def _car(request: Request, name: str) -> Car:
@@ -37,36 +27,21 @@ def _car(request: Request, name: str) -> Car:
 
 
 # --- what comes out ---------------------------------------------------------------------------
-def cut_order(
-    kerf: Annotated[str, Query(max_length=30)] = "0",
-    clearance: Annotated[str, Query(max_length=30)] = "",
-    growth: Annotated[str, Query(max_length=30)] = "",
-    land: Annotated[str, Query(max_length=30)] = "",
-    sheet: Annotated[str, Query(max_length=40)] = "",
-    copies: Annotated[int, Query(ge=1, le=60)] = 1,
-    speed: Annotated[float | None, Query(gt=0.0, le=5000.0)] = None,
-    mirror: bool = False,
-    both: bool = False,
-    split: bool = False,
-) -> task.CutOrder:
+def cut_order(request: Request) -> task.CutOrder:
     """How it is to be cut, as the form has it."""
-    usual = Allowances()
-    least = millimetres(land, "land") if land.strip() else usual.land
-    allow = Allowances(
-        bolt=millimetres(clearance, "clearance") if clearance.strip() else usual.bolt,
-        port=millimetres(growth, "growth") if growth.strip() else usual.port,
-        land=least, edge=least,
-    )  # fmt: skip
-    size = task.two_lengths(sheet, "sheet", "500x330") if sheet.strip() else None
-    return task.CutOrder(allow, millimetres(kerf or "0", "kerf"), copies, size, mirror=mirror,
-                         both=both, split=split, speed=speed)  # fmt: skip
+    return task.cut_order(request.query_params)
 
 
 # a form as query: the same address then serves as a picture and as a download
 Order = Annotated[task.CutOrder, Depends(cut_order)]
+QUERY = {"parameters": [
+    {"name": row.key, "in": "query", "description": row.words,
+     "schema": {"type": "string", "maxLength": 60}}
+    for row in CUT
+]}  # fmt: skip
 
 
-@router.get("/api/car/{name}/make/{part}/cut")
+@router.get("/api/car/{name}/make/{part}/cut", openapi_extra=QUERY)
 def cut_json(request: Request, name: str, part: str, order: Order) -> dict[str, Any]:
     """What the cut takes, and what is narrow."""
     from keyturn.report.gasket_words import cut_json as as_json
@@ -118,18 +93,18 @@ def flat(request: Request, name: str, part: str) -> Response:
 @router.get("/car/{name}/make/{part}/drawing.svg", include_in_schema=False)
 def drawing(request: Request, name: str, part: str) -> Response:
     """The part with its dimensions and their uncertainty."""
-    from keyturn.making.edit import prepare
+    from keyturn.making.edit import allowed
     from keyturn.report.outline_figure import outline_figure
 
     found = outlined(_car(request, name), part)
     outline = found.outline()
-    drawn = outline_figure(outline, prepare(outline).narrow)
+    drawn = outline_figure(outline, allowed(outline).narrow)
     return _file(drawn.encode(), "image/svg+xml", make_view.file_name(found, "-drawing.svg"))
 
 
 # --- the joint --------------------------------------------------------------------------------
 @router.post("/api/car/{name}/make/{part}/joint")
-def judge(request: Request, name: str, part: str, body: JointIn) -> dict[str, Any]:
+def judge(request: Request, name: str, part: str, body: SaidIn) -> dict[str, Any]:
     """Whether it seals, how tight, in which order; what was typed is kept beside the outline."""
     found = outlined(_car(request, name), part)
     said = {key: value for key, value in body.said.items()
@@ -137,23 +112,22 @@ def judge(request: Request, name: str, part: str, body: JointIn) -> dict[str, An
     asked = joint_task.taken(said, found.outline())
     result = joint_task.answer(asked, SAMPLES, SEED)
     with found.car.writing:
-        kept = {"version": 1, "outline": found.file.name, **said}
-        found.keep_typed("joint", make_view.as_toml(kept))
+        found.keep_typed("joint", joint_task.as_file(said, found.file.name))
     return make_view.joint_view(result)
 
 
-@router.get("/car/{name}/make/{part}/card.svg", include_in_schema=False)
+@router.get("/car/{name}/make/{part}/card.pdf", include_in_schema=False)
 def card(request: Request, name: str, part: str) -> Response:
-    """The torque card of the joint as it was typed last."""
-    from keyturn.report.torque_card import torque_card
+    """The torque card of the joint as it was typed last, to print."""
+    from keyturn.report.torque_card import card_pdf
 
     found = outlined(_car(request, name), part)
     said = found.typed("joint")
     if not said:
         raise HTTPException(404, "there is no joint of that part yet")
     result = joint_task.answer(joint_task.taken(said, found.outline()), SAMPLES, SEED)
-    return _file(torque_card(result).encode(), "image/svg+xml",
-                 make_view.file_name(found, "-torque-card.svg"))  # fmt: skip
+    return _file(card_pdf(result), "application/pdf",
+                 make_view.file_name(found, "-torque-card.pdf"))  # fmt: skip
 
 
 def _file(data: bytes, kind: str, file: str) -> Response:

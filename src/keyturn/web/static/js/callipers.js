@@ -1,7 +1,8 @@
 // Holes by callipers: rows of holes and distances; every answer names the distance that helps most.
 
-import { ask, car, inWords } from "./core.js";
+import { ask, car } from "./core.js";
 import { store } from "./drafts.js";
+import { form } from "./form.js";
 
 const id = (name) => document.getElementById(name);
 const KEY = "make.callipers";
@@ -13,11 +14,12 @@ function read(part) {
 
 /** Rows as the build keeps them, in the words of this page. */
 function kept(typed) {
-  if (!typed.hole) return null;
+  const rows = [typed.hole, typed.distance ?? [], typed.port ?? []];
+  if (!rows.every((list) => Array.isArray(list) && list.every((row) => row && typeof row === "object"))) return null;
   return {
     holes: typed.hole.map(({ x, y, diameter }) => ({ x, y, diameter })),
     distances: (typed.distance ?? []).map(({ from, to, value, over }) => ({ start: from, end: to, value, over })),
-    ports: (typed.port ?? []).map(({ rectangle }) => rectangle),
+    ports: (typed.port ?? []).map(({ rectangle }) => rectangle ?? {}),
     around: typed.outer?.around ?? 8, symmetric: typed.symmetric === true,
   };
 }
@@ -87,30 +89,22 @@ export function callipers({ name, arrived, typed, revision }) {
   id("c-around").addEventListener("input", () => { rows.around = id("c-around").value; note(); });
   id("c-symmetric").addEventListener("change", () => { rows.symmetric = id("c-symmetric").checked; note(); });
 
-  const fault = (words) => { id("c-fault").textContent = words; id("c-fault").hidden = !words; };
   const next = (words) => { id("c-next").textContent = words; };
 
-  id("callipers").addEventListener("submit", async (event) => {
-    event.preventDefault();
-    fault("");
+  form("callipers", { act: async () => {
     next("");
-    try {
-      if (!name()) { id("name").focus(); throw new Error("Type a name for the part first."); }
-      const overs = rows.distances.filter((row) => ["start", "end", "value"].some((key) => String(row[key] ?? "").trim())).map((row) => row.over ?? "outside");
-      const said = {
-        revision: revision(), holes: taken("holes", "Hole", ["x", "y", "diameter"]),
-        distances: taken("distances", "Distance", ["start", "end", "value"]).map((row, n) => ({ ...row, over: overs[n] })),
-        ports: taken("ports", "Port", ["x", "y", "width", "height", "radius"]),
-        around: Number(String(rows.around).replace(",", ".")), symmetric: rows.symmetric,
-      };
-      const made = await ask("POST", `/api/car/${car}/make/${encodeURIComponent(name())}/measure`, said);
-      store(`${KEY}.${name()}`, null);
-      next(`Every hole is held to ${made.worst.toFixed(2)} mm or better (95 %).${made.suspect ? ` Measure again: ${made.suspect}.` : ""}${made.next ? ` A further distance would help most from ${made.next}.` : ""}`);
-      arrived(made.view, made.view.part);
-    } catch (refused) {
-      fault(inWords(refused));
-      if (refused.row?.missing) next(`Next: ${refused.row.missing.join("; ")}.`);
-    }
-  });
+    if (!name()) { id("name").focus(); throw new Error("Type a name for the part first."); }
+    const overs = rows.distances.filter((row) => ["start", "end", "value"].some((key) => String(row[key] ?? "").trim())).map((row) => row.over ?? "outside");
+    const said = {
+      revision: revision(), holes: taken("holes", "Hole", ["x", "y", "diameter"]),
+      distances: taken("distances", "Distance", ["start", "end", "value"]).map((row, n) => ({ ...row, over: overs[n] })),
+      ports: taken("ports", "Port", ["x", "y", "width", "height", "radius"]),
+      around: Number(String(rows.around).replace(",", ".")), symmetric: rows.symmetric,
+    };
+    const made = await ask("POST", `/api/car/${car}/make/${encodeURIComponent(name())}/measure`, said);
+    store(`${KEY}.${name()}`, null);
+    next(`Every hole is held to ${made.worst.toFixed(2)} mm or better (95 %).${made.next ? ` A further distance would help most from ${made.next}.` : ""}`);
+    arrived(made.view, made.view.part);
+  } });
   show();
 }

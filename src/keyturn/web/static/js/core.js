@@ -36,6 +36,10 @@ export async function ask(method, path, body, { signal } = {}) {
   return row;
 }
 
+/** A name that nobody else makes; crypto.randomUUID is missing on a plain http page. */
+export const token = () =>
+  [...crypto.getRandomValues(new Uint8Array(16))].map((n) => n.toString(16).padStart(2, "0")).join("");
+
 export function say(words, seconds = 6) {
   const line = document.createElement("p");
   line.textContent = words;

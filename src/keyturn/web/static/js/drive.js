@@ -133,8 +133,10 @@ function swap(box, made) {
   const at = document.activeElement, focus = box.contains(at) && at.id ? at.id : "", caret = at?.selectionStart;
   const was = new Map([...box.querySelectorAll("details[id]")].map((row) => [row.id, row.open]));
   box.replaceChildren(...made.childNodes);
+  const next = box.id === "ladder" ? box.querySelector("details[open]") : null;
   for (const row of box.querySelectorAll("details[id]")) if (was.has(row.id)) row.open = was.get(row.id);
-  if (box.id === "ladder") { const next = box.querySelector("details[open]"); if (next && !was.get(next.id)) next.open = true; }
+  // another step comes next now: it is shown without asking
+  if (next && box.dataset.next !== next.id) { next.open = true; box.dataset.next = next.id; }
   restore(box);
   paint(box);
   synchronise();

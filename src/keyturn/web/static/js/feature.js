@@ -1,7 +1,10 @@
 // The numbers of the chosen feature: the keyboard's way to everything a finger does on the drawing.
 
+import { fault } from "./form.js";
+
 const id = (name) => document.getElementById(name);
 const mm = (value) => String(Math.round(value * 1000) / 1000);
+const bent = (value) => String(Math.round(value * 1e5) / 1e5);
 const ROLES = { bolt: "bolt", dowel: "dowel, kept tight", passage: "passage" };
 
 function node(tag, more = {}, ...inside) {
@@ -12,13 +15,13 @@ function node(tag, more = {}, ...inside) {
 
 function number(key, words, value, done) {
   const input = node("input", { id: `f-${key}`, value, inputMode: "decimal", maxLength: 12, autocomplete: "off" });
+  input.dataset.was = value;
   input.addEventListener("change", () => {
     const typed = Number(input.value.replace(",", "."));
     const wrong = !input.value.trim() || !Number.isFinite(typed);
     input.setAttribute("aria-invalid", wrong);
-    id("feature-fault").textContent = wrong ? `${words}: type a number of millimetres, such as 12.5` : "";
-    id("feature-fault").hidden = !wrong;
-    if (!wrong) done(typed);
+    fault("feature", wrong ? `${words}: type a number of millimetres, such as 12.5` : "");
+    if (!wrong) { input.dataset.was = input.value; done(typed); }
   });
   return node("div", { className: "field" }, node("label", { htmlFor: `f-${key}`, textContent: words }), input);
 }
@@ -29,19 +32,34 @@ const button = (words, act) => {
   return made;
 };
 
-/** Fields for `chosen`; with `onlyNumbers` the shown numbers follow a drag and nothing else changes. */
+/** Fields for `chosen`. While one is dragged, or typed in, only their numbers follow: what is being
+    typed stays. */
+let shown = "";
 export function fill(view, chosen, corner, acts, onlyNumbers = false) {
   id("feature").hidden = !chosen;
   if (!chosen) return;
   const spot = chosen.kind === "hole" ? chosen : { x: chosen.corners[corner][0], y: chosen.corners[corner][1], bulge: chosen.corners[corner][2] };
-  if (onlyNumbers) {
-    for (const key of ["x", "y", "diameter"]) if (id(`f-${key}`) && spot[key] !== undefined) id(`f-${key}`).value = mm(spot[key]);
-    return;
-  }
-  const box = id("feature-fields"), held = box.contains(document.activeElement) ? document.activeElement.id : "";
+  const box = id("feature-fields"), now = [chosen.kind, chosen.index, corner, chosen.corners?.length].join();
+  if (onlyNumbers || (now === shown && box.contains(document.activeElement))) { follow(chosen, spot); return; }
+  shown = now;
+  const held = box.contains(document.activeElement) ? document.activeElement : null;
   id("feature-title").textContent = chosen.name;
   box.replaceChildren(...(chosen.kind === "hole" ? hole(chosen, acts) : path(chosen, corner, spot, acts)));
-  if (held) id(held)?.focus();
+  const again = held && id(held.id);
+  if (!again) return;
+  if (held.dataset.was !== undefined && held.value !== held.dataset.was) again.value = held.value;
+  again.focus();
+}
+
+function follow(chosen, spot) {
+  for (const key of ["x", "y", "diameter", "bulge"]) {
+    const input = id(`f-${key}`);
+    if (!input || spot[key] === undefined || input.value !== input.dataset.was) continue;
+    input.value = input.dataset.was = key === "bulge" ? bent(spot[key]) : mm(spot[key]);
+  }
+  if (chosen.kind !== "hole") return;
+  id("f-role").value = chosen.role;
+  id("f-slot").checked = chosen.open_to_edge;
 }
 
 function hole(chosen, { change, choose }) {
@@ -67,8 +85,8 @@ function path(chosen, corner, spot, { change, choose }) {
   const made = [
     node("p", { textContent: `Corner ${corner + 1} of ${count}` }), node("div", { className: "row" }, before, next),
     number("x", "X", mm(spot.x), set("x")), number("y", "Y", mm(spot.y), set("y")),
-    number("bulge", "Bulge of the piece after it (0 straight)", String(Math.round(spot.bulge * 1e5) / 1e5), set("bulge")),
-    number("grow", "All round, mm outwards", "0", (by) => { if (by) change({ do: "grow", index: chosen.index, by }); }),
+    number("bulge", "Bulge of the piece after it (0 straight)", bent(spot.bulge), set("bulge")),
+    number("grow", "All round, mm outwards", "0", (by) => { id("f-grow").value = id("f-grow").dataset.was = "0"; if (by) change({ do: "grow", index: chosen.index, by }); }),
   ];
   if (chosen.kind === "port") made.push(...rectangle(chosen, change), node("div", { className: "row" }, button("Take the port out", async () => { choose(null); await change({ do: "remove-port", index: chosen.index }); })));
   return made;

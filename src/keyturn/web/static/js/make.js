@@ -4,20 +4,16 @@ import { Refused, Unreachable, ask, car, inWords, onLive, say } from "./core.js"
 import { bind, clock, store } from "./drafts.js";
 import { callipers } from "./callipers.js";
 import { fill } from "./feature.js";
+import { fault, form } from "./form.js";
 import { joint } from "./joint.js";
 import { features, overlay, same } from "./overlay.js";
-import { photos } from "./tracing.js";
+import { pictures } from "./tracing.js";
 
-export const id = (name) => document.getElementById(name);
+const id = (name) => document.getElementById(name);
 let view = JSON.parse(id("view").textContent);
 let chosen = null, corner = 0;
 const part = view?.part ?? "";
 const api = (word) => `/api/car/${car}/make/${part}/${word}`;
-
-export function fault(name, words) {
-  id(name).textContent = words;
-  id(name).hidden = !words;
-}
 
 // --- changes: sent at once, kept on this device until the build has them ----------------------------
 const PENDING = `make.${part}.pending`;
@@ -43,14 +39,14 @@ async function send() {
     id("kept").className = "state kept";
     id("kept").textContent = `in the build ${clock()}`;
     id("kept").hidden = false;
-    fault("feature-fault", "");
+    if (!id("feature").querySelector("[aria-invalid=true]")) fault("feature", "");
     render(made);
   } catch (refused) {
     if (refused instanceof Unreachable) { waiting(); return; }
     pending = [];
     keep();
     const words = refused instanceof Refused && refused.status === 409 ? "The outline was changed elsewhere meanwhile; nothing was written. It is shown as it is now." : inWords(refused);
-    fault(id("feature").hidden ? "page-fault" : "feature-fault", words);
+    fault(id("feature").hidden ? "page" : "feature", words);
     await again();
   }
   waiting();
@@ -78,7 +74,7 @@ async function again() {
 const drawn = overlay({ choose, move });
 
 function choose(feature, k = 0) {
-  chosen = feature; corner = k;
+  chosen = features(view.outline).find((row) => same(row, feature)) ?? null; corner = k;
   drawn.show(view, chosen, corner);
   list();
   fill(view, chosen, corner, { change, choose });
@@ -131,7 +127,7 @@ export function render(made) {
   const there = Boolean(view?.outline);
   for (const name of ["found", "proof", "cut", "joint"]) id(name).hidden = !there;
   id("undo").disabled = !view?.undo;
-  if (view?.fault) fault("page-fault", `The outline file cannot be read: ${[view.fault.problem, ...(view.fault.faults ?? []).map((row) => `${row.where?.key ?? ""} ${row.problem}`)].join("; ")}. Mend it, or take the last change back.`);
+  if (view?.fault) fault("page", `The outline file cannot be read: ${[view.fault.problem, ...(view.fault.faults ?? []).map((row) => `${row.where?.key ?? ""} ${row.problem}`)].join("; ")}. Mend it, or take the last change back.`);
   if (!there) return;
   const { outline, box } = view;
   id("about").textContent = `${(box[2] - box[0]).toFixed(1)} x ${(box[3] - box[1]).toFixed(1)} mm, the ${outline.side} is drawn; ± at 95 %. ${outline.scale_verified ? "The scale is confirmed." : "The scale is not confirmed: do the proof."}`;
@@ -156,10 +152,15 @@ function narrow({ narrow: lands, cannot }) {
   const rows = lands.map((land) => {
     const row = document.createElement("li");
     row.append(land.words);
-    if (land.slot) {
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `Cut ${land.slot} as a slot` });
-      button.addEventListener("click", () => change({ do: "slot", name: land.slot }));
-      row.append(" ", button);
+    if (land.hole) {
+      const acts = document.createElement("div");
+      acts.className = "row";
+      for (const [act, words] of [...(land.ear.length ? [["ear", `Give ${land.hole} an ear`]] : []), ["slot", `Cut ${land.hole} as a slot`]]) {
+        const button = Object.assign(document.createElement("button"), { type: "button", textContent: words });
+        button.addEventListener("click", () => change({ do: act, name: land.hole }));
+        acts.append(button);
+      }
+      row.append(acts);
     }
     return row;
   });
@@ -188,41 +189,44 @@ function wanted() {
   const now = view.wanted.map((row) => row.words).join("|");
   if (now === asked) return;           // what is typed there stays
   asked = now;
-  id("wanted").replaceChildren(...view.wanted.flatMap((row, n) => {
-    const box = document.createElement("div"), label = document.createElement("label"), input = document.createElement("input");
+  id("wanted").replaceChildren(...view.wanted.map((row, n) => {
+    const box = document.createElement("div"), label = document.createElement("label"), input = document.createElement("input"), line = document.createElement("span");
     box.className = "field";
     label.htmlFor = input.id = `m-${n + 1}`;
     label.textContent = `${n + 1}. ${row.words} (drawn ${row.value.toFixed(2)} mm)`;
-    Object.assign(input, { maxLength: 40, inputMode: "decimal", autocomplete: "off" });
-    box.append(label, input);
+    Object.assign(input, { name: `measured.${n + 1}`, maxLength: 40, inputMode: "decimal", autocomplete: "off" });
+    Object.assign(line, { id: `m-${n + 1}-fault`, className: "fault small", hidden: true });
+    line.setAttribute("role", "alert");
+    input.setAttribute("aria-describedby", line.id);
+    box.append(label, input, line);
     bind(input, `make.${part}.${label.textContent.slice(0, 60)}`);
-    return [box];
+    return box;
   }));
 }
 
-id("proof-form").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  fault("proof-fault", "");
-  try {
-    const measured = [1, 2, 3].map((n) => id(`m-${n}`).value.trim());
-    const { proof, view: made } = await ask("POST", api("proof"), { revision: view.revision, measured, ruler: id("ruler").checked });
-    id("proof-says").replaceChildren(...[proof.sentence, ...proof.rows.map((row) => `${row.words}: ${row.left >= 0 ? "+" : ""}${row.left.toFixed(2)} mm left`), ...proof.notes].map((words, n) => Object.assign(document.createElement("p"), { textContent: words, className: n ? "small" : "next" })));
-    render(made);
-  } catch (refused) { fault("proof-fault", [inWords(refused), ...(refused.row?.missing ?? [])].join("; ")); }
-});
+form("proof", { act: async (said) => {
+  const measured = [1, 2, 3].map((n) => said[`measured.${n}`]);
+  const { proof, view: made } = await ask("POST", api("proof"), { revision: view.revision, measured, ruler: id("ruler").checked });
+  id("proof-says").replaceChildren(...[proof.sentence, ...proof.rows.map((row) => `${row.words}: ${row.left >= 0 ? "+" : ""}${row.left.toFixed(2)} mm left`), ...proof.notes].map((words, n) => Object.assign(document.createElement("p"), { textContent: words, className: n ? "small" : "next" })));
+  render(made);
+} });
 
 // --- cut files ------------------------------------------------------------------------------------------
-function query() {
-  const said = new URLSearchParams();
-  for (const [key, value] of new FormData(id("cut-form"))) if (String(value).trim()) said.set(key, value === "on" ? "true" : value);
-  return said.toString();
-}
+const cut = form("cut", { drafts: `make.${part}.cut`, quiet: true, act: async () => {
+  id("cut-picture").hidden = true;
+  id("cut-says").replaceChildren();
+  const made = await ask("GET", `${api("cut")}?${query()}`);
+  id("cut-says").replaceChildren(...[...made.words, ...made.answer.narrow].map((words) => Object.assign(document.createElement("p"), { textContent: words })));
+  await shown(made.words[0]);
+  lay();
+} });
+const query = () => new URLSearchParams(Object.entries(cut.said()).filter(([, value]) => value)).toString();
 
 function lay() {
   const place = `/car/${car}/make/${part}`;
   for (const kind of ["dxf", "svg"]) id(`cut-${kind}`).href = `${place}/cut.${kind}?${query()}`;
 }
-id("cut-form").addEventListener("input", lay);
+cut.box.addEventListener("input", lay);
 
 /** The very file that is handed out, its lines drawn as wide as a screen needs. */
 async function shown(words) {
@@ -235,23 +239,12 @@ async function shown(words) {
   id("cut-picture").replaceChildren(document.importNode(drawing, true));
   id("cut-picture").hidden = false;
 }
-id("cut-form").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  fault("cut-fault", "");
-  id("cut-picture").hidden = true;
-  try {
-    const made = await ask("GET", `${api("cut")}?${query()}`);
-    id("cut-says").replaceChildren(...[...made.words, ...made.answer.narrow].map((words) => Object.assign(document.createElement("p"), { textContent: words })));
-    await shown(made.words[0]);
-    lay();
-  } catch (refused) { id("cut-says").replaceChildren(); fault("cut-fault", inWords(refused)); }
-});
 
 // --- start -----------------------------------------------------------------------------------------------
 const name = () => part || id("name").value.trim();
 if (id("name")) bind(id("name"), "make.name");
 const arrived = (made, where) => { if (part === where) render(made); else location.href = `/car/${car}/make?part=${where}`; };
-photos({ name, arrived });
+pictures({ name, arrived });
 callipers({ name, arrived, typed: view?.callipers ?? {}, revision: () => view?.revision ?? "" });
 joint({ api, part, typed: view?.joint ?? {} });
 document.addEventListener("linked", () => { if (pending.length && document.body.dataset.ready) waiting(); });

@@ -6,17 +6,12 @@
 //   box(prefix, post) makes another one; post(item, signal) sends an item
 //   document "outbox": the list changed;  document "sent": {detail: {item, answer}}
 
-import { Refused, ask, car } from "./core.js";
+import { Refused, ask, car, token } from "./core.js";
 
 const AGAIN = [2, 4, 8, 15, 30, 60]; // [s] between tries while nobody answers
 const PATIENCE = 15000; // [ms] for one answer
 
 export const changed = () => document.dispatchEvent(new Event("outbox"));
-
-function token() {
-  // crypto.randomUUID is missing on a plain http page in the workshop's own network
-  return [...crypto.getRandomValues(new Uint8Array(16))].map((n) => n.toString(16).padStart(2, "0")).join("");
-}
 
 /** One such list of this device. */
 export function box(prefix, post) {

@@ -57,13 +57,19 @@ export function overlay(acts) {
     if (held) svg.querySelector(`[data-spot="${held}"]`)?.focus();
   }
 
+  /** The middle of what is looked at, so that no more than a margin beyond the part is shown. */
+  function within(v, least, most) {
+    const half = NEAR / 2 - AROUND;
+    return most - least <= 2 * half ? (least + most) / 2 : Math.min(Math.max(v, least + half), most - half);
+  }
+
   /** Which piece is looked at: all of the part, or 60 mm about what is chosen. */
   function sight() {
+    const [left, low, right, high] = view.box;
     if (near && chosen) {
       const [x, y] = chosen.kind === "hole" ? [chosen.x, chosen.y] : chosen.corners[corner] ?? chosen.corners[0];
-      return { left: x - NEAR / 2, top: y + NEAR / 2, width: NEAR, height: NEAR };
+      return { left: within(x, left, right) - NEAR / 2, top: within(y, low, high) + NEAR / 2, width: NEAR, height: NEAR };
     }
-    const [left, low, right, high] = view.box;
     return { left: left - AROUND, top: high + AROUND, width: right - left + 2 * AROUND, height: high - low + 2 * AROUND };
   }
 
@@ -72,7 +78,7 @@ export function overlay(acts) {
     const place = view.seen?.place;
     if (place && photo) group.append(draw("image", { href: `/car/${document.body.dataset.car}/make/${view.part}/flat.jpg?${view.revision}`, x: place.left, y: -place.top, width: place.width, height: place.height, preserveAspectRatio: "none" }));
     for (const item of features(view.outline)) group.append(...feature(item));
-    for (const land of view.narrow) group.append(draw("circle", { class: "mark-narrow", cx: land.x, cy: -land.y, r: Math.max(land.width, land.least) / 2 + 6 / scale() }));
+    for (const land of view.narrow) group.append(draw("circle", { class: "mark-narrow", cx: land.x, cy: -land.y, r: Math.max(land.width, land.least) / 2 + 6 / scale() }), ...land.ear.map((line) => draw("polyline", { class: "ear", points: line.map(([x, y]) => `${x.toFixed(3)},${(-y).toFixed(3)}`).join(" ") })));
     return group;
   }
 
@@ -131,6 +137,8 @@ export function overlay(acts) {
     return spots().map(([name, x, y, words]) => {
       const shift = name === "size" ? beside() : 0;
       const made = draw("circle", { class: "handle", "data-spot": name, cx: x + shift, cy: -y, r: FINGER / scale(), tabindex: 0, role: "button", "aria-label": `${words}, arrow keys move it` });
+      // touch-action counts for no shape inside of a drawing: without this the browser takes the drag
+      made.addEventListener("touchstart", (event) => event.preventDefault(), { passive: false });
       made.addEventListener("pointerdown", (event) => grab(event, name, made));
       made.addEventListener("focus", () => { spot = name; magnify(); });
       made.addEventListener("keydown", (event) => key(event, name));

@@ -1,5 +1,6 @@
 // Papers: bring a journal or a whole build back from a file. Every refusal is said at its file.
 
+import { bring } from "./archive.js";
 import { Refused, car, inWords, say } from "./core.js";
 
 const id = (name) => document.getElementById(name);
@@ -13,8 +14,8 @@ async function send(path, file, kind) {
   return row;
 }
 
-/** A button that sends the file of an input; `address()` may refuse by throwing. */
-function importer(word, kind, address, done) {
+/** A button that gives the file of an input to `take`. */
+function importer(word, take) {
   const input = id(`${word}-file`), button = id(`${word}-import`), fault = id(`${word}-fault`);
   const say_fault = (words) => { fault.textContent = words; fault.hidden = !words; };
   button.addEventListener("click", async () => {
@@ -22,7 +23,7 @@ function importer(word, kind, address, done) {
     const file = input.files[0];
     if (!file) return say_fault("Choose a file first.");
     button.disabled = true;
-    try { done(await send(address(), file, kind)); }
+    try { await take(file); }
     catch (refused) {
       // a refusal of a file is told as what the file is or holds
       const words = inWords(refused);
@@ -32,12 +33,13 @@ function importer(word, kind, address, done) {
   });
 }
 
-importer("journal", "application/x-ndjson", () => `/api/car/${car}/papers/import`, (row) => {
+importer("journal", async (file) => {
+  const row = await send(`/api/car/${car}/papers/import`, file, "application/x-ndjson");
   if (row.added) location.reload();
   else say("The journal holds all of that already; nothing was added.");
 });
-importer("build", "application/zip", () => {
+importer("build", async (file) => {
   const name = id("build-name").value.trim();
   if (!name) { id("build-name").focus(); throw new Error("Type a name for the new build."); }
-  return `/api/archive?name=${encodeURIComponent(name)}`;
-}, (row) => { location.href = row.address; });
+  location.href = await bring(file, name, id("build-stand"));
+});

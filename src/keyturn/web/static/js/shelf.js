@@ -1,4 +1,5 @@
 // The shelf: a verdict for each build, one after the other, and three ways to begin a new one.
+import { bring } from "./archive.js";
 import { ask, inWords, Refused } from "./core.js";
 import { bind } from "./drafts.js";
 
@@ -65,13 +66,8 @@ id("import").addEventListener("submit", async (event) => {
   fault("import", null);
   const file = id("i-file").files[0], name = id("i-folder").value.trim();
   if (!file || !name) return fault("import", "Give the build a short name and choose its file.");
-  try {
-    const answer = await fetch(`/api/archive?name=${encodeURIComponent(name)}`, {
-      method: "POST", body: file, headers: { "content-type": "application/zip" }, credentials: "same-origin" });
-    const row = await answer.json();
-    if (!answer.ok) throw new Refused(answer.status, row.error);
-    location.assign(row.address);
-  } catch (caught) { fault("import", inWords(caught)); }
+  try { location.assign(await bring(file, name, id("i-stand"))); }
+  catch (caught) { fault("import", inWords(caught)); }
 });
 document.body.dataset.ready = "yes";
 
