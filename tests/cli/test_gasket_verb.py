@@ -9,13 +9,9 @@ import pytest
 
 from keyturn.cli.outcome import run
 from keyturn.making import dxf
+from keyturn.making.edit import rectangle
 from keyturn.making.outline_file import from_text, to_text
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
-
-
-def box(width: float, height: float) -> ClosedPath:
-    a, b = width / 2, height / 2
-    return ClosedPath((Corner(-a, -b), Corner(a, -b), Corner(a, b), Corner(-a, b)))
+from keyturn.making.shape import Hole, Outline, flattened
 
 
 @pytest.fixture
@@ -23,7 +19,9 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder that is no build, with the outline of an invented lid."""
     spots = ((-50, -30), (0, -30), (50, -30), (50, 30), (0, 30), (-50, 30))
     holes = tuple(Hole(x, y, 6.6, name=f"hole {n}") for n, (x, y) in enumerate(spots, 1))
-    (tmp_path / "lid.toml").write_text(to_text(Outline(box(120, 80), holes, (box(80, 40),), "lid")))
+    (tmp_path / "lid.toml").write_text(
+        to_text(Outline(rectangle(0, 0, 120, 80, 0), holes, (rectangle(0, 0, 80, 40, 0),), "lid"))
+    )
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -78,12 +76,35 @@ def test_an_edit_and_a_proof(here: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert (here / "lid.toml").read_bytes() == before
 
 
+def test_an_ear_is_drawn_and_made(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The edge is at y = -40; an ear stands out to the hole's middle less its radius and land."""
+    lines = ("gasket", "edit", "lid.toml", "--figure", "lid.svg")
+    code, told, _ = said(capsys, *lines, "--set", "hole.2.y=-37", "--set", "name=eared")
+    assert code == 0 and "eared" in told
+    drawn = (here / "lid.svg").read_text()
+    assert "(an ear)" in drawn and 'stroke-dasharray="2 3"' in drawn
+    code, _, _ = said(capsys, *lines, "--ear", "hole 2", "--land", "4mm")
+    assert code == 0
+    low = min(y for _, y in flattened(from_text((here / "lid.toml").read_text()).outer, 0.001))
+    assert low == pytest.approx(-37 - (6.6 + 0.6) / 2 - 4.0, abs=0.002)
+    assert "an ear" not in (here / "lid.svg").read_text()
+    before = (here / "lid.toml").read_bytes()
+    code, _, fault = said(capsys, "gasket", "edit", "lid.toml", "--ear", "hole 2", "--land", "0")
+    assert code == 2 and "0.5 to 50 mm" in fault
+    assert (here / "lid.toml").read_bytes() == before
+
+
 def test_a_thickness_is_asked_for(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (here / "p.jpg").write_bytes(b"no photo")
-    code, _, fault = said(capsys, "gasket", "trace", "p.jpg", "--check", "250,180")
-    assert code == 2 and "--level" in fault
+    lines = ("--check-long", "250", "--check-short", "180")
+    code, _, fault = said(capsys, "gasket", "trace", "p.jpg", *lines)
+    assert code == 2 and "level" in fault
+    code, _, fault = said(capsys, "gasket", "trace", "p.jpg", "--level", *lines[:2])
+    assert code == 2 and "check_short" in fault
+    code, _, fault = said(capsys, "gasket", "scan", "p.jpg", *lines)
+    assert code == 2 and "dots per inch" in fault
     for typed in (["--thickness", "0mm"], ["--thickness", "8mm"], ["--level"]):
-        code, _, fault = said(capsys, "gasket", "trace", "p.jpg", "--check", "250,180", *typed)
+        code, _, fault = said(capsys, "gasket", "trace", "p.jpg", *lines, *typed)
         assert code == 2 and fault.startswith("keyturn: ")
     code, _, fault = said(capsys, "gasket", "trace", "none.jpg", "--level")
     assert code == 2 and "cannot read" in fault
@@ -121,7 +142,14 @@ def test_a_joint_from_the_terminal(here: Path, capsys: pytest.CaptureFixture[str
     assert "TORQUE CARD" in (here / "card.svg").read_text()
     answer = json.loads((here / "j.json").read_text())
     assert answer["schema"] == "keyturn.joint.v1" and len(answer["passes"]) >= 4
-    code, _, fault = said(capsys, "joint", "j.toml", "--set", "material=epdm-70")
+    code, _, fault = said(capsys, "joint", "j.toml", "--material", "epdm-70")
     assert code == 2 and "wrong sheet" in fault
     code, _, fault = said(capsys, "joint", "lid.toml")
-    assert code == 2 and "joint file" in fault
+    assert code == 2 and "material" in fault and "bolt" in fault
+    options = ("--material", "cork-nbr-70", "--bolt", "M6", "--thickness", "1.5mm", "--preload",
+               "3 kN", "--engagement", "14 mm", "--no-washer", "--sleeved", "--sealer", "grease",
+               "--samples", "30")  # fmt: skip
+    code, told, _ = said(capsys, "joint", "lid.toml", *options, "--full", "--out", "made.toml")
+    assert code == 0 and "Sleeves take part" in told and "grease" in told
+    code, again, _ = said(capsys, "joint", "made.toml", "--samples", "30", "--full")
+    assert code == 0 and again == told.replace("  made.toml written\n", "")

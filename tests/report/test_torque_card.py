@@ -14,7 +14,15 @@ from keyturn.making.joint_given import Joint
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 from keyturn.report.joint_figure import pressure_figure
 from keyturn.report.svg import text_width
-from keyturn.report.torque_card import in_pounds, place_of, torque_card
+from keyturn.report.torque_card import (
+    JOB,
+    WHY,
+    _drawn,
+    card_pdf,
+    in_pounds,
+    place_of,
+    torque_card,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -56,6 +64,19 @@ def test_torque_in_both_systems() -> None:
     words = [text.text for text in texts(torque_card(result()))]
     for cell in ("6.0", "4.4", "53"):
         assert cell in words
+
+
+def test_on_paper_it_is_two_sheets_with_the_job_on_the_first() -> None:
+    made = card_pdf(result())
+    assert made == card_pdf(result())
+    assert len(re.findall(rb"/Type\s*/Page\b", made)) == 2
+    job, why = (_drawn(result(), part) for part in (JOB, WHY))
+    for words in ("Snug every bolt", "Stop at once", "lb ft"):
+        assert words in job and words not in why
+    for words in ("one face only", "What was looked at", "Assumed"):
+        assert words in why and words not in job
+    for svg in (job, why):  # an A4 sheet less its margins is 1.48 times as tall as wide
+        assert float(ElementTree.fromstring(svg).get("height", "0")) < 1.48 * 720
 
 
 def test_numbers_follow_the_order() -> None:

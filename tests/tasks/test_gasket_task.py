@@ -11,37 +11,39 @@ from hypothesis import strategies as st
 
 from keyturn.errors import BuildErrors, CannotAnswer, FileRefused, ValueRefused
 from keyturn.making import dxf
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, area
+from keyturn.making.edit import rectangle
+from keyturn.making.shape import Hole, Outline, area
 from keyturn.tasks import gasket as task
+from keyturn.tasks.fields import millimetres, two_lengths
 from keyturn.tasks.gasket_edit import change, typed
 from keyturn.tasks.gasket_measure import measure, plan
-
-
-def box(x: float, y: float, width: float, height: float, name: str = "") -> ClosedPath:
-    a, b = width / 2, height / 2
-    spots = ((x - a, y - b), (x + a, y - b), (x + a, y + b), (x - a, y + b))
-    return ClosedPath(tuple(Corner(*spot) for spot in spots), name)
 
 
 def lid() -> Outline:
     """An invented lid of 120 x 80 mm with a port of 80 x 40 and four bolts."""
     holes = tuple(Hole(x, y, 6.0, name=f"hole {n}") for n, (x, y) in
                   enumerate([(-50, -30), (50, -30), (50, 30), (-50, 30)], 1))  # fmt: skip
-    return Outline(box(0, 0, 120, 80, "outer"), holes, (box(0, 0, 80, 40, "port 1"),), "lid", 1.5)
+    return Outline(
+        rectangle(0, 0, 120, 80, 0, name="outer"),
+        holes,
+        (rectangle(0, 0, 80, 40, 0, name="port 1"),),
+        "lid",
+        1.5,
+    )
 
 
 def test_lengths_as_they_are_typed() -> None:
     """An inch is 25.4 mm by definition; a bare number is millimetres."""
-    assert task.millimetres("8", "x") == pytest.approx(8.0)
-    assert task.millimetres("8mm", "x") == pytest.approx(8.0)
-    assert task.millimetres("0.5 in", "x") == pytest.approx(12.7)
-    assert task.two_lengths("249.6mm,179.8mm", "x") == pytest.approx((249.6, 179.8))
-    assert task.two_lengths("500x330", "x") == pytest.approx((500.0, 330.0))
+    assert millimetres("8", "x") == pytest.approx(8.0)
+    assert millimetres("8mm", "x") == pytest.approx(8.0)
+    assert millimetres("0.5 in", "x") == pytest.approx(12.7)
+    assert two_lengths("249.6mm,179.8mm", "x") == pytest.approx((249.6, 179.8))
+    assert two_lengths("500x330", "x") == pytest.approx((500.0, 330.0))
     for wrong in ("8 kg", "a lot", "", "inf", "8 psi"):
         with pytest.raises(ValueRefused, match=r"."):
-            task.millimetres(wrong, "thickness")
+            millimetres(wrong, "thickness")
     with pytest.raises(ValueRefused, match="two lengths"):
-        task.two_lengths("249.6", "check")
+        two_lengths("249.6", "check")
 
 
 def test_a_cut_has_the_allowances_and_is_what_it_was_meant_to_be() -> None:
@@ -66,7 +68,7 @@ def test_left_and_right_and_copies_lie_on_the_sheet() -> None:
 
 
 def test_a_part_that_is_larger_than_the_sheet_is_dovetailed() -> None:
-    frame = Outline(box(0, 0, 200, 100), (), (box(0, 0, 140, 40),), "frame", 1.5)
+    frame = Outline(rectangle(0, 0, 200, 100, 0), (), (rectangle(0, 0, 140, 40, 0),), "frame", 1.5)
     made = task.cut([frame], task.CutOrder(sheet=(150.0, 250.0), split=True))
     assert len(made.job.parts) >= 1
     total = sum(area(part.outer) - sum(area(port) for port in part.ports)
@@ -127,6 +129,48 @@ def test_changes_as_the_terminal_takes_them() -> None:
             typed(wrong)
 
 
+def test_what_is_said_of_a_picture_is_taken_whole_or_refused_at_its_field() -> None:
+    lines = {"check_long": "249.6 mm", "check_short": "7.08 in"}
+    said = {"thickness": "8", "hole_size": "6.6", "hole_name": "hole 3", "snap": True, **lines}
+    source = task.source_of(said, scanned=False, name="lid").judged(5)
+    assert (source.thickness, source.hole) == (8.0, ("hole 3", pytest.approx(6.6)))
+    assert source.check == pytest.approx((249.6, 7.08 * 25.4))  # an inch is 25.4 mm by definition
+    assert task.source_of({"dpi": "300", **lines}, scanned=True, name="lid").judged(1).dpi == 300
+    for more, key in (
+        ({"hole_name": "hole 3"}, "hole_size"), ({"dpi": "300"}, "dpi"),
+        ({"check_short": " "}, "check_short"), ({"snap": "maybe"}, "snap"),
+        ({"hole_size": "inf"}, "hole_size"), ({"colour": "red"}, "colour"),
+    ):  # fmt: skip
+        with pytest.raises((ValueRefused, BuildErrors)) as caught:
+            task.source_of({"thickness": "8", **lines, **more}, scanned=False, name="lid")
+        faults = getattr(caught.value, "faults", (caught.value,))
+        assert [fault.place.key for fault in faults] == [key]
+    with pytest.raises(ValueRefused, match="taken together"):
+        task.source_of({"dpi": "300", **lines}, scanned=True, name="lid").judged(2)
+
+
+@pytest.mark.parametrize(
+    ("said", "key"),
+    [({"kerf": "wide"}, "kerf"), ({"copies": "2.5"}, "copies"), ({"speed": "-1"}, "speed"),
+     ({"sheet": "300"}, "sheet"), ({"colour": "red"}, "colour"), ({"both": "perhaps"}, "both")],
+    ids=str,
+)  # fmt: skip
+def test_an_order_that_cannot_be_taken_names_its_field(said: dict[str, str], key: str) -> None:
+    with pytest.raises((ValueRefused, BuildErrors)) as caught:
+        task.cut_order(said)
+    faults = getattr(caught.value, "faults", (caught.value,))
+    assert [fault.place.key for fault in faults] == [key]
+    assert all(fault.accepted for fault in faults)
+
+
+def test_an_order_as_it_is_typed() -> None:
+    order = task.cut_order({"kerf": "0.2 mm", "land": "4", "sheet": "19.5inx13in", "both": "true",
+                            "copies": "2", "speed": "20", "growth": " "})  # fmt: skip
+    assert (order.kerf, order.copies, order.both, order.speed) == (pytest.approx(0.2), 2, True, 20)
+    assert order.sheet == pytest.approx((495.3, 330.2))  # an inch is 25.4 mm by definition
+    assert (order.allow.land, order.allow.edge, order.allow.port) == (4.0, 4.0, 1.0)
+
+
 # --- callipers --------------------------------------------------------------------------------
 RECTANGLE = [(0.0, 0.0), (60.0, 0.0), (60.0, 40.0), (0.0, 40.0)]
 
@@ -149,7 +193,6 @@ def test_holes_by_callipers_are_where_pythagoras_puts_them() -> None:
     for a, b in ALL:
         far = math.dist((holes[a - 1].x, holes[a - 1].y), (holes[b - 1].x, holes[b - 1].y))
         assert far == pytest.approx(math.dist(RECTANGLE[a - 1], RECTANGLE[b - 1]), abs=2e-3)
-    assert found.suspect == ""
     assert 0.05 <= found.worst < 0.2
     # 8 mm around holes of 3 mm radius about the corners of 60 x 40
     r = 11.0
@@ -165,7 +208,19 @@ def test_too_few_distances_ask_for_the_next() -> None:
 
 
 def test_a_mistyped_distance_is_named() -> None:
-    assert "hole 1 to hole 2: 69.00 mm" in measure(callipers(ALL, wrong=3.0)).suspect
+    with pytest.raises(CannotAnswer, match=r"hole 1 to hole 2: 69\.00 mm") as caught:
+        measure(callipers(ALL, wrong=3.0))
+    assert "which make it 66.0" in str(caught.value)
+
+
+def test_distances_that_cannot_close_give_no_outline() -> None:
+    """Three holes, three distances, the longest longer than both others together."""
+    rows = "".join(f"[[hole]]\nx = {x}\ny = {y}\ndiameter = 6\n" for x, y in RECTANGLE[:3])
+    for a, b, far in ((1, 2, 60), (2, 3, 40), (1, 3, 140)):
+        rows += f'[[distance]]\nfrom = {a}\nto = {b}\nvalue = {far}\nover = "centre"\n'
+    with pytest.raises(CannotAnswer, match="cannot close") as caught:
+        measure(rows)
+    assert len(caught.value.missing) == 3
 
 
 def test_a_symmetric_part_is_made_symmetric() -> None:

@@ -60,10 +60,18 @@ def put_json(answer: Mapping[str, Any], target: str) -> None:
     if target == "-":
         put(text)
         return
+    write({Path(target): text.encode()})
+
+
+def write(files: Mapping[Path, bytes]) -> None:
+    """Files of one folder appear together; several folders one after the other."""
     from keyturn.tasks.files import write_all
 
-    path = Path(target)
-    write_all(path.parent, {path.name: text.encode()})
+    folders: dict[Path, dict[str, bytes]] = {}
+    for path, data in files.items():
+        folders.setdefault(path.parent, {})[path.name] = data
+    for folder, contents in folders.items():
+        write_all(folder, contents)
 
 
 @contextmanager

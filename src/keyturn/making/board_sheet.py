@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -11,6 +9,7 @@ from numpy.typing import NDArray
 
 from keyturn.errors import Place, ValueRefused
 from keyturn.making.board import SPEC, Spec
+from keyturn.typeset import typeset
 
 PAPERS = {"a4": ("A4", 297.0, 210.0), "letter": ("US Letter", 279.4, 215.9)}  # lying [mm]
 TOP, GAP = 22.0, 8.0  # [mm] above the first strip, between the strips
@@ -80,21 +79,9 @@ def sheet_data(paper: str, spec: Spec) -> dict[str, Any]:
 
 def pdf(paper: str = "a4", spec: Spec = SPEC) -> bytes:
     """The sheet as a PDF; the same board gives the same bytes."""
-    import typst
-
     paper = paper.strip().lower()
     if paper not in PAPERS:
         raise ValueRefused(
             "unknown paper", Place(key="paper"), typed=paper, accepted=" or ".join(PAPERS)
         )
-    template = (files("keyturn.making") / "board.typ").read_bytes()
-    made = typst.compile(
-        template,
-        format="pdf",
-        sys_inputs={"data": json.dumps(sheet_data(paper, spec))},
-        ignore_system_fonts=True,
-        timestamp=0,
-    )
-    if not isinstance(made, bytes):
-        raise TypeError("typst gave no single PDF")
-    return made
+    return typeset("making/board.typ", sheet_data(paper, spec))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from keyturn.errors import ValueRefused
-from keyturn.making.land import LEAST_EDGE, LEAST_LAND, Land, lands
+from keyturn.making.land import LEAST_EDGE, LEAST_LAND, Land, lands, opening_names
 from keyturn.making.offset import offset
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 
@@ -49,6 +49,18 @@ def prepare(part: Outline, allow: Allowances | None = None) -> Prepared:
     ValueRefused
         Openings overlap, or stand across the edge, once they have their allowances.
     """
+    made = allowed(part, allow)
+    for row in made.narrow:
+        if row.width <= 0.0:
+            raise ValueRefused(
+                row.problem(),
+                accepted="smaller allowances, or a hole that is open to the edge or has an ear",
+            )  # fmt: skip
+    return made
+
+
+def allowed(part: Outline, allow: Allowances | None = None) -> Prepared:
+    """The part with its allowances, whether it can be cut like that or not."""
     given = allow or Allowances()
     for name in ("bolt", "dowel", "port", "outer", "land", "edge"):
         value = getattr(given, name)
@@ -58,22 +70,16 @@ def prepare(part: Outline, allow: Allowances | None = None) -> Prepared:
                 accepted="0 mm or more",
             )  # fmt: skip
     notes: list[str] = []
-    holes = tuple(_opened(hole, given) for hole in part.holes)
+    holes = tuple(opened_hole(hole, given) for hole in part.holes)
     ports = tuple(_grown(port, given.port, notes) for port in part.ports)
     outer = _grown(part.outer, given.outer, notes)
     sheet = replace(part, outer=outer, holes=holes, ports=ports)
     rows = lands(sheet, given.land, given.edge)
-    for row in rows:
-        if row.width <= 0.0:
-            raise ValueRefused(
-                f"{row.a} and {row.b} overlap once they have their allowances"
-                if row.b != "edge" else f"{row.a} stands across the edge",
-                accepted="smaller allowances, or a hole that is open to the edge",
-            )  # fmt: skip
     return Prepared(sheet, tuple(row for row in rows if not row.enough), tuple(notes))
 
 
-def _opened(hole: Hole, allow: Allowances) -> Hole:
+def opened_hole(hole: Hole, allow: Allowances) -> Hole:
+    """The hole as it is cut."""
     more = {"bolt": allow.bolt, "dowel": allow.dowel, "passage": 2.0 * allow.port}[hole.role]
     return replace(hole, diameter=hole.diameter + more)
 
@@ -120,17 +126,21 @@ def snapped(
     return tuple(made), tuple(notes)
 
 
-def slotted(part: Outline, name: str) -> Outline:
-    """The part with one hole cut as a slot out to the edge."""
-    from keyturn.making.land import opening_names
-
+def hole_of(part: Outline, name: str) -> tuple[int, Hole]:
+    """Number and hole of that name."""
     names = opening_names(part)[: len(part.holes)]
     if name not in names:
-        raise ValueRefused("there is no such hole", typed=name, accepted=", ".join(names))
-    holes = list(part.holes)
+        raise ValueRefused("there is no such hole", typed=name,
+                           accepted=", ".join(names) or "there is no hole")  # fmt: skip
     number = names.index(name)
-    holes[number] = replace(holes[number], open_to_edge=True)
-    return replace(part, holes=tuple(holes))
+    return number, part.holes[number]
+
+
+def slotted(part: Outline, name: str) -> Outline:
+    """The part with one hole cut as a slot out to the edge."""
+    number, hole = hole_of(part, name)
+    slot = replace(hole, open_to_edge=True)
+    return replace(part, holes=(*part.holes[:number], slot, *part.holes[number + 1 :]))
 
 
 def mirrored(part: Outline) -> Outline:

@@ -82,9 +82,9 @@ class JointResult:
 
 def judge(joint: Joint, *, samples: int = SAMPLES, seed: int = 1) -> JointResult:
     """Verdict on a joint; a choice that cannot work is refused with the reason."""
+    joint = checked(joint)
     material = material_of(joint.material)
     listed = check_fluid(material, joint.fluid)
-    joint = checked(joint)
     draws = Draws.of(material, joint, samples, np.random.default_rng(seed))
     start = _start_torque(joint, material)
     local = local_of(joint, material, start)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
-from keyturn.errors import Place, ValueRefused
-from keyturn.making.joint_tables import row_of
+from keyturn.errors import BuildError, BuildErrors, Place, ValueRefused
+from keyturn.making.joint_tables import check_fluid, material_of, row_of
 from keyturn.making.shape import Outline, flattened
 
 SEALERS = ("none", "contact cement", "silicone", "grease")
@@ -44,19 +45,31 @@ class Joint:
 
 
 def checked(joint: Joint) -> Joint:
-    """The joint with what the tables add, or a refusal."""
+    """The joint with what the tables add, or a refusal; every fault of what was typed together."""
     thickness = joint.thickness if joint.thickness is not None else joint.outline.thickness
-    if thickness is None:
-        raise _refused("thickness", "the thickness of the sheet is missing", "such as 1.5 mm")
-    thread = row_of("joints", "thread", joint.thread, "thread")
+    full = replace(joint, thickness=thickness)
+    names = (("bolts", "size", "bolt"), ("bolts", "strength", "strength"),
+             ("joints", "state", "state"), ("joints", "thread", "thread"),
+             ("joints", "flange", "flange"))  # fmt: skip
+    looks: list[Callable[[], object]] = [
+        lambda: check_fluid(material_of(joint.material), joint.fluid),
+        *(partial(row_of, file, table, getattr(joint, key), key) for file, table, key in names),
+        *(partial(_within, full, *row) for row in LIMITS),
+        partial(_chosen, full),
+    ]
+    faults: list[BuildError] = []
+    for look in looks:
+        try:
+            look()
+        except BuildError as fault:
+            faults.append(fault)
+    if faults:
+        raise faults[0] if len(faults) == 1 else BuildErrors(faults)
     size = row_of("bolts", "size", joint.bolt, "bolt")
-    if joint.sealer not in SEALERS:
-        raise _refused("sealer", f"{joint.sealer!r} is not known", ", ".join(SEALERS))
-    engagement = joint.engagement
-    if engagement is None:
-        engagement = float(thread["engagement"]) * float(size["diameter"]) * 1e3
-    full = replace(joint, thickness=thickness, engagement=engagement)
-    _limits(full)
+    if full.engagement is None:
+        thread = row_of("joints", "thread", joint.thread, "thread")
+        usual = float(thread["engagement"]) * float(size["diameter"]) * 1e3
+        full = replace(full, engagement=usual)
     _fits(full, size)
     return full
 
@@ -94,24 +107,33 @@ def _fits(joint: Joint, size: Mapping[str, Any]) -> None:
             )  # fmt: skip
 
 
-def _limits(joint: Joint) -> None:
-    """Numbers that no joint of this kind has."""
-    for key, low, high, words in (
-        ("thickness", 0.1, 10.0, "0.1 to 10 mm"),
-        ("engagement", 1.0, 60.0, "1 to 60 mm of full thread"),
-        ("torque", 0.2, 400.0, "0.2 to 400 N m"),
-        ("preload", 50.0, 2e5, "50 N to 200 kN"),
-        ("flange_thickness", 1.0, 60.0, "1 to 60 mm"),
-        ("wall_height", 0.0, 200.0, "0 to 200 mm"),
-        ("wall_thickness", 0.0, 40.0, "0 to 40 mm"),
-        ("boost", 0.0, 1e6, "0 to 1000 kPa above ambient"),
-        ("backfire", 0.0, 2e6, "0 to 2000 kPa above ambient"),
-        ("temperature", 230.0, 700.0, "-40 to 420 degrees Celsius"),
-        ("heat_cycles", 0.0, 1e5, "0 to 100 000"),
-    ):
-        value = getattr(joint, key)
-        if value is not None and not low <= value <= high:
-            raise _refused(key, f"{value:g} is outside what is looked at", words)
+# numbers that no joint of this kind has lie outside of these
+LIMITS = (
+    ("thickness", 0.1, 10.0, "0.1 to 10 mm"),
+    ("engagement", 1.0, 60.0, "1 to 60 mm of full thread"),
+    ("torque", 0.2, 400.0, "0.2 to 400 N m"),
+    ("preload", 50.0, 2e5, "50 N to 200 kN"),
+    ("flange_thickness", 1.0, 60.0, "1 to 60 mm"),
+    ("wall_height", 0.0, 200.0, "0 to 200 mm"),
+    ("wall_thickness", 0.0, 40.0, "0 to 40 mm"),
+    ("boost", 0.0, 1e6, "0 to 1000 kPa above ambient"),
+    ("backfire", 0.0, 2e6, "0 to 2000 kPa above ambient"),
+    ("temperature", 230.0, 700.0, "-40 to 420 degrees Celsius"),
+    ("heat_cycles", 0.0, 1e5, "0 to 100 000"),
+)
+
+
+def _within(joint: Joint, key: str, low: float, high: float, words: str) -> None:
+    value = getattr(joint, key)
+    if value is not None and not low <= value <= high:
+        raise _refused(key, f"{value:g} is outside what is looked at", words)
+
+
+def _chosen(joint: Joint) -> None:
+    if joint.thickness is None:
+        raise _refused("thickness", "the thickness of the sheet is missing", "such as 1.5 mm")
+    if joint.sealer not in SEALERS:
+        raise _refused("sealer", f"{joint.sealer!r} is not known", ", ".join(SEALERS))
     if joint.torque is not None and joint.preload is not None:
         raise _refused("torque", "torque and preload are both given", "one of them")
 

@@ -14,7 +14,7 @@ from keyturn.making.shape import ClosedPath, Hole, Outline, flattened
 
 LEAST_LAND = 3.0  # [mm] between two openings; common practice, no source
 LEAST_EDGE = 3.0  # [mm] from an opening to the edge; common practice, no source
-CHORD = 0.005  # [mm]
+CHORD = 0.005  # [mm] deviation of the polygons that are measured between
 
 
 @dataclass(frozen=True)
@@ -29,23 +29,27 @@ class Land:
 
     @property
     def enough(self) -> bool:
-        return self.width >= self.least
+        return self.width >= self.least - 2.0 * CHORD
+
+    def problem(self) -> str:
+        """Where there is no sheet at all."""
+        if self.b == "edge":
+            return f"{self.a} stands across the edge"
+        return f"{self.a} and {self.b} overlap once they have their allowances"
 
     def proposal(self) -> str:
         """What would help, in words; empty where it is enough."""
         if self.enough:
             return ""
+        wanted = f"{self.least:.1f} mm wanted"
         if self.b == "edge":
-            ear = self.least - self.width
+            here = f"{self.width:.1f} mm to the edge" if self.width > 0.0 else "across the edge"
             return (
-                f"{self.a}: {self.width:.1f} mm to the edge, {self.least:.1f} mm wanted: let the "
-                f"outline grow by {ear:.1f} mm there (an ear), or cut the hole as a slot that is "
-                "open to the edge"
+                f"{self.a}: {here}, {wanted}: let the outline grow there (an ear), or cut the hole"
+                " as a slot that is open to the edge"
             )
-        return (
-            f"{self.a} and {self.b}: {self.width:.1f} mm between them, {self.least:.1f} mm wanted:"
-            " less clearance, or one opening for both"
-        )
+        here = f"{self.width:.1f} mm between them" if self.width > 0.0 else "they overlap"
+        return f"{self.a} and {self.b}: {here}, {wanted}: less clearance, or one opening for both"
 
 
 def opening_names(outline: Outline) -> list[str]:

@@ -36,21 +36,63 @@ KEYS = {
 }  # fmt: skip
 
 
+Rows = dict[str, str]  # key of the file -> its lines
+
+
 def to_text(part: Outline) -> str:
     """The outline as TOML; read back it is the same part."""
-    rows = [HEAD.format(side=part.side), f"version = {VERSION}", f"name = {_quoted(part.name)}"]
+    rows = [head(part.side) + "\n".join(top_rows(part).values())]
+    rows.append("\n".join(["[outer]", *path_rows(part.outer).values()]))
+    rows += ["\n".join(["[[hole]]", *hole_rows(hole).values()]) for hole in part.holes]
+    rows += ["\n".join(["[[port]]", *path_rows(port).values()]) for port in part.ports]
+    return "\n\n".join(rows) + "\n"
+
+
+def head(side: str) -> str:
+    """What is said at the top of a file."""
+    return HEAD.format(side=side)
+
+
+def top_rows(part: Outline) -> Rows:
+    rows = {"version": f"version = {VERSION}", "name": f"name = {_quoted(part.name)}"}
     if part.thickness is not None:
-        rows.append(f"thickness = {_number(part.thickness)} # of the sheet")
-    rows.append(f"side = {_quoted(part.side)}")
-    rows.append(f"scale_verified = {str(part.scale_verified).lower()}")
+        rows["thickness"] = f"thickness = {_number(part.thickness)} # of the sheet"
+    rows["side"] = f"side = {_quoted(part.side)}"
+    rows["scale_verified"] = f"scale_verified = {str(part.scale_verified).lower()}"
     if part.notes:
-        rows.append(f"notes = [{', '.join(_quoted(note) for note in part.notes)}]")
-    rows += ["", "[outer]", *_path_rows(part.outer)]
-    for hole in part.holes:
-        rows += ["", "[[hole]]", *_hole_rows(hole)]
-    for port in part.ports:
-        rows += ["", "[[port]]", *_path_rows(port)]
-    return "\n".join(rows) + "\n"
+        rows["notes"] = f"notes = [{', '.join(_quoted(note) for note in part.notes)}]"
+    return rows
+
+
+def hole_rows(hole: Hole) -> Rows:
+    rows = {"name": f"name = {_quoted(hole.name)}"} if hole.name else {}
+    for key in ("x", "y", "diameter"):
+        rows[key] = f"{key} = {_number(getattr(hole, key))}"
+    rows["role"] = f"role = {_quoted(hole.role)}"
+    for key in ("centre_uncertainty", "diameter_uncertainty"):
+        if getattr(hole, key) is not None:
+            rows[key] = f"{key} = {_number(getattr(hole, key))} # 95 %"
+    if hole.source:
+        rows["source"] = f"source = {_quoted(hole.source)}"
+    if hole.open_to_edge:
+        rows["open_to_edge"] = "open_to_edge = true"
+    return rows
+
+
+def path_rows(path: ClosedPath) -> Rows:
+    rows = {"name": f"name = {_quoted(path.name)}"} if path.name else {}
+    if path.uncertainty is not None:
+        rows["uncertainty"] = f"uncertainty = {_number(path.uncertainty)} # 95 %"
+    if path.source:
+        rows["source"] = f"source = {_quoted(path.source)}"
+    lines = [f"  {corner_text(corner)}," for corner in path.corners]
+    rows["corners"] = "\n".join(["corners = [", *lines, "]"])
+    return rows
+
+
+def corner_text(corner: Corner) -> str:
+    bulge = f", {_number(corner.bulge)}" if corner.bulge else ""
+    return f"[{_number(corner.x)}, {_number(corner.y)}{bulge}]"
 
 
 def _quoted(text: str) -> str:
@@ -62,34 +104,6 @@ def _quoted(text: str) -> str:
 def _number(value: float) -> str:
     """Shortest text that reads back as the same number."""
     return repr(float(value))
-
-
-def _hole_rows(hole: Hole) -> list[str]:
-    rows = [f"name = {_quoted(hole.name)}"] if hole.name else []
-    rows += [f"{key} = {_number(getattr(hole, key))}" for key in ("x", "y", "diameter")]
-    rows.append(f"role = {_quoted(hole.role)}")
-    for key in ("centre_uncertainty", "diameter_uncertainty"):
-        if getattr(hole, key) is not None:
-            rows.append(f"{key} = {_number(getattr(hole, key))} # 95 %")
-    if hole.source:
-        rows.append(f"source = {_quoted(hole.source)}")
-    if hole.open_to_edge:
-        rows.append("open_to_edge = true")
-    return rows
-
-
-def _path_rows(path: ClosedPath) -> list[str]:
-    rows = [f"name = {_quoted(path.name)}"] if path.name else []
-    if path.uncertainty is not None:
-        rows.append(f"uncertainty = {_number(path.uncertainty)} # 95 %")
-    if path.source:
-        rows.append(f"source = {_quoted(path.source)}")
-    rows.append("corners = [")
-    for corner in path.corners:
-        bulge = f", {_number(corner.bulge)}" if corner.bulge else ""
-        rows.append(f"  [{_number(corner.x)}, {_number(corner.y)}{bulge}],")
-    rows.append("]")
-    return rows
 
 
 def from_text(text: str, file: str = "") -> Outline:
@@ -104,7 +118,7 @@ def from_text(text: str, file: str = "") -> Outline:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
         raise FileRefused(
             f"is not TOML: {fault}", Place(file or None),
             accepted="an outline file, as keyturn gasket trace or gasket measure writes it",

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 from keyturn.errors import CannotSolve, ValueRefused
@@ -15,6 +13,7 @@ from keyturn.making.contours import circle, judged, outline_points, quartered, s
 from keyturn.making.proof import wanted
 from keyturn.making.shape import ClosedPath, Hole, Outline, arc_of
 from keyturn.making.slot import opened
+from keyturn.typeset import typeset
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # [mm] ISO 216; ANSI A
 LEFT, BOTTOM, RIGHT, TOP = 18.0, 18.0, 8.0, 18.0  # [mm] around the window; the rulers stand there
@@ -25,7 +24,11 @@ CHECK_AT = (14.0, 12.0)  # [mm] corner of the check lines from the left and from
 MOST_TILES = 40
 AGREES = 1e-3  # [mm] the PDF holds seven digits of a point
 FLAT = math.pi / 6.0  # [rad] a cubic follows so much of an arc to 4e-7 of its radius
+LETTER = (1.17, 1.9)  # [mm] width and height of a letter of 5.5 points
 LEGIBLE = 60  # letters of the name that are shown
+
+
+Label = tuple[Hole, str, tuple[float, float]]  # words, and where they begin from the centre
 
 
 @dataclass(frozen=True)
@@ -94,16 +97,9 @@ def proof(
     ValueRefused
         The part cannot be cut, or does not go on so much paper.
     """
-    import typst
-
     drawn = part if cut is None else cut
     meant = _data(part, drawn, paper, longest)
-    template = (files("keyturn.making") / "proof.typ").read_bytes()
-    data = json.dumps(meant, allow_nan=False)
-    made = typst.compile(template, format="pdf", sys_inputs={"data": data},
-                         ignore_system_fonts=True, timestamp=0)  # fmt: skip
-    if not isinstance(made, bytes):
-        raise TypeError("typst gave no single PDF")
+    made = typeset("making/proof.typ", meant)
     _check(meant, made)
     return made
 
@@ -140,6 +136,7 @@ def _data(part: Outline, drawn: Outline, paper: str, longest: float) -> dict[str
     name = _plain(part.name)
     shapes: list[ClosedPath | Hole] = [sheet.outer, *sheet.holes, *sheet.ports]
     paths = [quartered(circle(s) if isinstance(s, Hole) else s, FLAT) for s in shapes]
+    labels = _labels(drawn, shapes)
     return {
         "name": name,
         "paper": plan.paper,
@@ -151,7 +148,7 @@ def _data(part: Outline, drawn: Outline, paper: str, longest: float) -> dict[str
             for row in wanted(part, longest)
         ],
         "rows": plan.rows,
-        "tiles": [_tile(tile, plan, paths, drawn, (left, bottom)) for tile in plan.tiles],
+        "tiles": [_tile(tile, plan, paths, labels, (left, bottom)) for tile in plan.tiles],
     }
 
 
@@ -171,8 +168,29 @@ def _about(part: Outline, width: float, height: float) -> list[str]:
     return rows
 
 
+def _labels(part: Outline, shapes: Sequence[ClosedPath | Hole]) -> list[Label]:
+    """Name and size beside every hole, on the first side where they cross no line."""
+    from shapely.geometry import LinearRing, box
+    from shapely.ops import unary_union
+
+    lines = unary_union([LinearRing(outline_points(shape, 0.05)) for shape in shapes])
+    made = []
+    for n, hole in enumerate(part.holes, 1):
+        words = _plain(f"{hole.name or n} {hole.diameter:.1f}")
+        wide, away = LETTER[0] * len(words), hole.diameter / 2.0 + 1.0
+        spots = [(away, -LETTER[1] / 2.0), (-away - wide, -LETTER[1] / 2.0),
+                 (-wide / 2.0, away), (-wide / 2.0, -away - LETTER[1])]  # fmt: skip
+        free = []
+        for dx, dy in spots:  # downwards on the paper, upwards in the drawing
+            left, top = hole.x + dx, hole.y - dy
+            if not lines.intersects(box(left, top - LETTER[1], left + wide, top)):
+                free.append((dx, dy))
+        made.append((hole, words, (free or spots)[0]))
+    return made
+
+
 def _tile(
-    tile: Tile, plan: Layout, paths: Sequence[ClosedPath], part: Outline,
+    tile: Tile, plan: Layout, paths: Sequence[ClosedPath], labels: Sequence[Label],
     corner: tuple[float, float],
 ) -> dict[str, Any]:  # fmt: skip
     wide, high = plan.window
@@ -190,12 +208,10 @@ def _tile(
                for v, most in zip(zip(*seen, strict=True), (wide, high), strict=True)):  # fmt: skip
             shapes.append({"points": _pieces(path, at)})
     centres = []
-    for n, hole in enumerate(part.holes, 1):
+    for hole, words, (dx, dy) in labels:
         x, y = at(hole.x, hole.y)
         if 0.0 <= x <= wide and 0.0 <= y <= high:
-            words = _plain(f"{hole.name or n} {hole.diameter:.1f}")
-            centres.append({"x": x, "y": y, "words": words,
-                            "away": hole.diameter / 2.0 + 1.0})  # fmt: skip
+            centres.append({"x": x, "y": y, "words": words, "dx": dx, "dy": dy})
     return {
         "number": tile.number, "column": tile.column, "row": tile.row,
         "origin": (tile.left, tile.bottom),

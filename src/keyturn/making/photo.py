@@ -160,7 +160,8 @@ def judged(data: bytes, name: str = "") -> Header:
     count = head.width * head.height
     if count > MAX_PIXELS:
         problem = f"{head.width} x {head.height} pixels; {MAX_PIXELS // 1_000_000} megapixels most"
-        raise _refuse(name, problem, "take the photo at 12 to 50 megapixels")
+        raise _refuse(name, problem, "take the photo at 12 to 50 megapixels, or"
+                      " scan at 300 dots per inch")  # fmt: skip
     if count < MIN_PIXELS:
         problem = f"only {head.width} x {head.height} pixels: too few to measure on"
         raise _refuse(name, problem)

@@ -3,25 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from keyturn.errors import ValueRefused
+from keyturn.making.along import TINY, Point, Spot, nearest, pieces, rest, share_of
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, arc_of, flattened
 
-TINY = 1e-9  # [mm]
 FAR = 1e-7  # [mm] a corner nearer than that to the one before is the same
-
-Point = tuple[float, float]
-
-
-@dataclass(frozen=True)
-class _Crossing:
-    """Where a side of the slot meets the outer path."""
-
-    far: float  # [mm] along the side
-    piece: int
-    share: float  # of the piece, 0 to 1
-    at: Point
 
 
 def opened(part: Outline) -> Outline:
@@ -61,7 +49,7 @@ def _joined(outer: ClosedPath, hole: Hole) -> ClosedPath:
     enter, leave = _meets(outer, first, (ux, uy)), _meets(outer, last, (ux, uy))
     if enter is None or leave is None:
         raise _refused(hole, "its sides do not reach the edge")
-    corners = [Corner(*enter.at), Corner(*first, -1.0), Corner(*last), *_rest(outer, leave, enter)]
+    corners = [Corner(*enter.at), Corner(*first, -1.0), Corner(*last), *rest(outer, leave, enter)]
     kept = [
         corner for n, corner in enumerate(corners)
         if math.dist(_xy(corner), _xy(corners[(n + 1) % len(corners)])) > FAR
@@ -79,18 +67,12 @@ def _xy(corner: Corner) -> Point:
 
 def _way_out(outer: ClosedPath, hole: Hole) -> Point:
     """Direction from the hole's centre to the nearest point of the edge."""
-    from shapely.geometry import Point as Spot
+    from shapely.geometry import Point as Dot
     from shapely.geometry import Polygon
 
-    if not Polygon(flattened(outer, 0.001)).contains(Spot(hole.x, hole.y)):
+    if not Polygon(flattened(outer, 0.001)).contains(Dot(hole.x, hole.y)):
         raise _refused(hole, "its centre lies outside of the part")
-    count = len(outer.corners)
-    spots = [
-        spot
-        for n, a in enumerate(outer.corners)
-        for spot in _nearest(a, outer.corners[(n + 1) % count], (hole.x, hole.y))
-    ]
-    near = min(spots, key=lambda spot: math.dist(spot, (hole.x, hole.y)))
+    near = nearest(outer, (hole.x, hole.y)).at
     dx, dy = near[0] - hole.x, near[1] - hole.y
     long = math.hypot(dx, dy)
     if long < 0.01:
@@ -98,37 +80,17 @@ def _way_out(outer: ClosedPath, hole: Hole) -> Point:
     return dx / long, dy / long
 
 
-def _nearest(a: Corner, b: Corner, to: Point) -> list[Point]:
-    """Points of one piece that may be the nearest: exact, a chord would lean the slot."""
-    arc = arc_of(a, b)
-    if arc is None:
-        ex, ey = b.x - a.x, b.y - a.y
-        share = ((to[0] - a.x) * ex + (to[1] - a.y) * ey) / (ex * ex + ey * ey)
-        share = min(1.0, max(0.0, share))
-        return [(a.x + share * ex, a.y + share * ey)]
-    cx, cy, radius = arc
-    far = math.dist(to, (cx, cy))
-    if far < TINY:
-        return [_xy(a), _xy(b)]
-    x, y = cx + (to[0] - cx) / far * radius, cy + (to[1] - cy) / far * radius
-    sweep = 4.0 * math.atan(a.bulge)
-    turned = math.atan2(y - cy, x - cx) - math.atan2(a.y - cy, a.x - cx)
-    on_it = (math.copysign(1.0, sweep) * turned) % (2.0 * math.pi) <= abs(sweep)
-    return [_xy(a), _xy(b), (x, y)] if on_it else [_xy(a), _xy(b)]
-
-
-def _meets(outer: ClosedPath, start: Point, way: Point) -> _Crossing | None:
+def _meets(outer: ClosedPath, start: Point, way: Point) -> Spot | None:
     """The nearest crossing of the outer path with the ray; None where the ray starts outside."""
-    found: list[_Crossing] = []
-    for n, a in enumerate(outer.corners):
-        b = outer.corners[(n + 1) % len(outer.corners)]
+    found: list[Spot] = []
+    for n, a, b in pieces(outer):
         arc = arc_of(a, b)
         found += _on_line(n, a, b, start, way) if arc is None else _on_arc(n, a, arc, start, way)
     # an even count of crossings ahead: the ray starts outside, beyond a strongly curved edge
     return min(found, key=lambda c: c.far) if len(found) % 2 else None
 
 
-def _on_line(n: int, a: Corner, b: Corner, start: Point, way: Point) -> list[_Crossing]:
+def _on_line(n: int, a: Corner, b: Corner, start: Point, way: Point) -> list[Spot]:
     ex, ey = b.x - a.x, b.y - a.y
     across = way[0] * ey - way[1] * ex
     if abs(across) < TINY:
@@ -137,14 +99,13 @@ def _on_line(n: int, a: Corner, b: Corner, start: Point, way: Point) -> list[_Cr
     far, share = (dx * ey - dy * ex) / across, (dx * way[1] - dy * way[0]) / across
     if far < 0.0 or not 0.0 <= share < 1.0:
         return []
-    return [_Crossing(far, n, share, (a.x + share * ex, a.y + share * ey))]
+    return [Spot(n, share, (a.x + share * ex, a.y + share * ey), far)]
 
 
 def _on_arc(
     n: int, a: Corner, arc: tuple[float, float, float], start: Point, way: Point
-) -> list[_Crossing]:
+) -> list[Spot]:
     cx, cy, radius = arc
-    sweep = 4.0 * math.atan(a.bulge)
     dx, dy = cx - start[0], cy - start[1]
     along, aside = dx * way[0] + dy * way[1], dx * way[1] - dy * way[0]
     if abs(aside) >= radius:
@@ -153,27 +114,7 @@ def _on_arc(
     found = []
     for far in (along - root, along + root):
         x, y = start[0] + far * way[0], start[1] + far * way[1]
-        turned = math.atan2(y - cy, x - cx) - math.atan2(a.y - cy, a.x - cx)
-        share = (math.copysign(1.0, sweep) * turned) % (2.0 * math.pi) / abs(sweep)
+        share = share_of(a, arc, (x, y))
         if far >= 0.0 and share < 1.0:
-            found.append(_Crossing(far, n, share, (x, y)))
+            found.append(Spot(n, share, (x, y), far))
     return found
-
-
-def _rest(outer: ClosedPath, leave: _Crossing, enter: _Crossing) -> list[Corner]:
-    """The outer path from where the slot ends, all around, to where it begins."""
-    count = len(outer.corners)
-
-    def part_of(piece: int, low: float, high: float) -> float:
-        return math.tan(math.atan(outer.corners[piece].bulge) * (high - low))
-
-    if leave.piece == enter.piece and leave.share < enter.share:
-        # only where the slot takes all but a bit of one piece
-        return [Corner(*leave.at, part_of(leave.piece, leave.share, enter.share))]
-    corners = [Corner(*leave.at, part_of(leave.piece, leave.share, 1.0))]
-    piece = (leave.piece + 1) % count
-    while piece != enter.piece:
-        corners.append(outer.corners[piece])
-        piece = (piece + 1) % count
-    corners.append(replace(outer.corners[piece], bulge=part_of(piece, 0.0, enter.share)))
-    return corners

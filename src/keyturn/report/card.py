@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
-from importlib.resources import files
 
 from keyturn.procedure.evidence import Standing
 from keyturn.procedure.ladder import Ladder
@@ -22,7 +20,8 @@ from keyturn.report.steps_words import (
     minutes_words,
     quantity_words,
 )
-from keyturn.report.svg import LINE, SMALL, THICK, THIN, Drawing, clean, wrap
+from keyturn.report.svg import LINE, SMALL, THICK, THIN, Drawing, wrap
+from keyturn.report.typeset import sheet
 
 BOX = 16.0
 INVENTED = "invented example"
@@ -161,9 +160,6 @@ def _box(d: Drawing, y: float, words: str, limit: str) -> float:
 
 def card_pdf(card: Card) -> bytes:
     """The card as one A4 sheet or more; the same card gives the same bytes."""
-    import typst
-
-    template = (files("keyturn.report") / "templates" / "card.typ").read_bytes()
     data = {
         "name": card.name, "title": card.title, "kind": card.kind, "why": card.why,
         "warnings": card.warnings,
@@ -171,13 +167,4 @@ def card_pdf(card: Card) -> bytes:
         "boxes": [{"words": words, "limit": limit} for words, limit in card.boxes],
         "foot": card.foot,
     }  # fmt: skip
-    made = typst.compile(
-        template,
-        format="pdf",
-        sys_inputs={"data": clean(json.dumps(data))},
-        ignore_system_fonts=True,
-        timestamp=0,
-    )
-    if not isinstance(made, bytes):
-        raise TypeError("typst gave no single PDF")
-    return made
+    return sheet("card", data)

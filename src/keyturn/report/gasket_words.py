@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from keyturn.making.shape import ClosedPath, Outline, flattened
-from keyturn.report.outline_figure import size_rows
+from keyturn.making.shape import ClosedPath, Outline
+from keyturn.report.outline_figure import sides, size_rows
 from keyturn.report.show import number, probability
 
 if TYPE_CHECKING:
@@ -21,24 +21,11 @@ REAL = (
 )
 
 
-def size_of(part: Outline) -> tuple[float, float]:
-    """Width and height of the part [mm]."""
-    return box_of(part.outer)
-
-
-def box_of(path: ClosedPath) -> tuple[float, float]:
-    xs, ys = zip(*flattened(path, 0.01), strict=True)
-    return max(xs) - min(xs), max(ys) - min(ys)
-
-
 def outline_text(part: Outline) -> str:
     """The part in a few lines: size, features with their uncertainty, what is to be known."""
-    width, height = size_of(part)
+    width, height = sides(part.outer)
     rows = [f"{part.name}: {width:.1f} x {height:.1f} mm, the {part.side} is drawn"]
     rows += [f"  {row}" for row in size_rows(part)]
-    rows += [f"  {number}: {width:.1f} x {height:.1f}" for number, (width, height) in (
-        (port.name or f"port {n}", box_of(port)) for n, port in enumerate(part.ports, 1)
-    )]  # fmt: skip
     if not part.scale_verified:
         rows.append("  The scale is not confirmed: measure both check lengths, or do the proof.")
     rows += [f"  ! {note}" for note in part.notes]
@@ -71,18 +58,15 @@ def _path(path: ClosedPath) -> dict[str, Any]:
             "corners": [[c.x, c.y, c.bulge] for c in path.corners]}  # fmt: skip
 
 
-def measured_text(part: Outline, worst: float, following: str, suspect: str) -> str:
+def measured_text(part: Outline, worst: float, following: str) -> str:
     rows = [outline_text(part), f"  Holes are held to {worst:.2f} mm or better (95 %)."]
-    if suspect:
-        rows.append(f"  ! Measure again: {suspect}.")
     if following:
         rows.append(f"  A further distance would help most from {following}.")
     return "\n".join(rows)
 
 
-def measured_json(part: Outline, worst: float, following: str, suspect: str) -> dict[str, Any]:
-    return outline_json(part) | {"worst_uncertainty": worst, "next_distance": following,
-                                 "measure_again": suspect}  # fmt: skip
+def measured_json(part: Outline, worst: float, following: str) -> dict[str, Any]:
+    return outline_json(part) | {"worst_uncertainty": worst, "next_distance": following}
 
 
 def wanted_text(rows: Sequence[Wanted]) -> str:
@@ -144,6 +128,15 @@ def _time(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120.0 else f"{seconds / 60.0:.0f} min"
 
 
+def _window(result: JointResult) -> str:
+    low, high = result.torque_low, result.torque_high
+    stands = f"{high:.1f} N m" if math.isfinite(high) else "what is not known"
+    if low <= high:
+        return f"window {low:.1f} N m to {stands}"
+    asks = f"{low:.1f} N m" if math.isfinite(low) else "more than any torque gives"
+    return f"no torque does both: sealing asks for {asks}, the parts stand {stands}"
+
+
 def joint_text(result: JointResult, *, full: bool) -> str:
     """The verdict standing up: headline, what limits, torque and order, what to do."""
     rows = [f"{result.verdict.upper()}. {result.headline}"]
@@ -153,9 +146,8 @@ def joint_text(result: JointResult, *, full: bool) -> str:
         f"  {probability(row.p_holds, result.samples)}"
         for row in shown
     ]
-    high = f"{result.torque_high:.1f}" if math.isfinite(result.torque_high) else "not known"
     rows.append(f"  torque {result.torque:.1f} N m{' (proposed)' if result.proposed else ''};"
-                f" window {result.torque_low:.1f} to {high} N m (19 of 20 samples)")  # fmt: skip
+                f" {_window(result)} (19 of 20 samples)")  # fmt: skip
     rows.append("  order  " + " ".join(str(n + 1) for n in result.bolting.order)
                 + "  (bolt holes as in the outline file)")  # fmt: skip
     rows.append("  passes " + ", ".join(f"{step.torque:.1f}" for step in result.bolting.passes)

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keyturn.errors import ValueRefused
+from keyturn.making.ear import ear_of
 from keyturn.making.land import Land, opening_names
 from keyturn.making.shape import ClosedPath, Hole, Outline, flattened
 from keyturn.making.slot import opened
 from keyturn.report.plot import Places, around, label, leader
-from keyturn.report.svg import LINE, SMALL, TEXT, THICK, THIN, Drawing, points, wrap
+from keyturn.report.svg import LINE, SMALL, TEXT, THICK, THIN, Drawing, points, text_width, wrap
 
 LEFT, RIGHT, TOP = 58.0, 14.0, 16.0
 BELOW = 54.0  # for the dimensions along x
@@ -57,7 +58,7 @@ def outline_figure(
     places = Places((LEFT - 4.0, 0.0, width - LEFT + 4.0, TOP + high * scale + 4))
     _centres(drawing, sight, part, places)
     for land in narrow:
-        _land(drawing, sight, land, places)
+        _land(drawing, sight, part, land, places)
     _names(drawing, sight, part, places)
     base = TOP + high * scale
     _dimensions(drawing, sight, part, (min(xs), max(xs), min(ys), max(ys)))
@@ -111,8 +112,11 @@ def _names(drawing: Drawing, sight: _Sight, part: Outline, places: Places) -> No
     for name, port in zip(names[len(part.holes) :], part.ports, strict=True):
         spot = flattened(port, COARSE / sight.scale)
         x, y = sight.at(sum(p[0] for p in spot) / len(spot), sum(p[1] for p in spot) / len(spot))
-        size = [max(v) - min(v) for v in zip(*spot, strict=True)]
-        words = f"{_short(name)}\n{size[0]:.1f} x {size[1]:.1f}" if roomy else _short(name)
+        size = sides(port)
+        words = f"{size[0]:.1f} x {size[1]:.1f}"
+        # a wider box would hide the edge of the port
+        fits = roomy and text_width(words, SMALL) + 8.0 < size[0] * sight.scale
+        words = f"{_short(name)}\n{words}" if fits else _short(name)
         label(drawing, places, [(x, y)], words)
     for name, hole in zip(names, part.holes, strict=False):
         x, y = sight.at(hole.x, hole.y)
@@ -127,14 +131,16 @@ def _short(name: str) -> str:
     return name.removeprefix("hole ").strip()[:12]
 
 
-def _land(drawing: Drawing, sight: _Sight, land: Land, places: Places) -> None:
-    """A ring around the narrow place, with what is there and what is wanted."""
+def _land(drawing: Drawing, sight: _Sight, part: Outline, land: Land, places: Places) -> None:
+    """A ring around the narrow place with what is there and wanted; the ear that would do."""
     x, y = sight.at(*land.at)
+    for line in ear_of(part, land):
+        drawing.path(points([sight.at(*spot) for spot in line]), "short", LINE, dash="2 3")
     r = max(land.width, land.least) / 2.0 * sight.scale + 5.0
     circle = [(x + r * math.cos(a * math.pi / 18), y + r * math.sin(a * math.pi / 18))
               for a in range(36)]  # fmt: skip
     drawing.path(points(circle, close=True), "short", THICK, dash="5 2")
-    words = f"{land.width:.1f}"
+    words = f"{max(land.width, 0.0):.1f}"
     if drawing.width >= ROOMY:
         words += f" of {land.least:.1f}"
     box = label(drawing, places, around(x, y, words, r + 2.0), words, colour="short", bold=True)
@@ -192,7 +198,7 @@ def _list(drawing: Drawing, part: Outline, narrow: Sequence[Land], y: float) -> 
     if not part.scale_verified:
         rows.append(("Scale not confirmed: measure both check lengths, or do the proof.", True))
     if narrow:
-        rows.append(("Narrow lands", True))
+        rows.append(("Narrow lands; dotted: the edge with an ear", True))
         rows += [(land.proposal(), False) for land in narrow if land.proposal()]
     for words, bold in rows:
         y += 4.0 if bold else 0.0
@@ -214,16 +220,20 @@ def size_rows(part: Outline) -> list[str]:
         f"{role} {size}{centre}: {', '.join(_short(names[n]) for n in members)}"
         for (role, size, centre), members in groups.items()
     ]
-    rows += [
-        f"port {_short(name)}: edge{_doubt(port.uncertainty)}"
-        for name, port in zip(names[len(part.holes) :], part.ports, strict=True)
-        if port.uncertainty is not None
-    ]
+    for name, port in zip(names[len(part.holes) :], part.ports, strict=True):
+        edge = "" if port.uncertainty is None else f", edge{_doubt(port.uncertainty)}"
+        rows.append(f"{name}: {' x '.join(f'{side:.1f}' for side in sides(port))}{edge}")
     if part.outer.uncertainty is not None:
         rows.append(f"outside: edge{_doubt(part.outer.uncertainty)}")
     if part.thickness is not None:
         rows.append(f"sheet {part.thickness:g} thick")
     return rows
+
+
+def sides(path: ClosedPath) -> tuple[float, float]:
+    """Width and height of the box around it [mm]."""
+    xs, ys = zip(*flattened(path, 0.01), strict=True)
+    return max(xs) - min(xs), max(ys) - min(ys)
 
 
 def _doubt(value: float | None) -> str:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import Any
 
 from keyturn.evidence.choose import ChooseResult
@@ -12,19 +10,8 @@ from keyturn.evidence.result import FindResult
 from keyturn.report import tables
 from keyturn.report.figures import WIDE, all_figures
 from keyturn.report.page import page_data
-from keyturn.report.svg import clean
+from keyturn.report.typeset import sheet
 from keyturn.system.result import CheckResult
-
-
-def _tidy(value: Any) -> Any:
-    """Only characters that can be set; keys stay."""
-    if isinstance(value, str):
-        return clean(value)
-    if isinstance(value, dict):
-        return {key: _tidy(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_tidy(item) for item in value]
-    return value
 
 
 def _table(table: tables.Table) -> dict[str, Any]:
@@ -64,17 +51,4 @@ def pdf(
     unanswered: Sequence[str] = (),
 ) -> bytes:
     """The PDF file; the same answer gives the same bytes."""
-    import typst
-
-    template = (files("keyturn.report") / "templates" / "sheet.typ").read_bytes()
-    data = json.dumps(_tidy(pdf_data(result, find, choose, unanswered)), allow_nan=False)
-    made = typst.compile(
-        template,
-        format="pdf",
-        sys_inputs={"data": data},
-        ignore_system_fonts=True,
-        timestamp=0,
-    )
-    if not isinstance(made, bytes):
-        raise TypeError("typst gave no single PDF")
-    return made
+    return sheet("sheet", pdf_data(result, find, choose, unanswered))

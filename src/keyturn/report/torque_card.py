@@ -1,22 +1,24 @@
 """Torque card: bolts numbered where they are, passes in both unit systems, when to tighten again.
 
-Drawn to be printed on one sheet and laid beside the job; on a phone it is as wide as the screen.
+Drawn to be laid beside the job: on paper two sheets, on a phone as wide as the screen.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from keyturn.making.joint import JointResult
 from keyturn.making.shape import ClosedPath, flattened
 from keyturn.report.headroom_figure import LOOK
 from keyturn.report.show import both_pressures, number, probability
 from keyturn.report.svg import LINE, SMALL, TEXT, THICK, THIN, Drawing, clean, points, wrap
+from keyturn.report.typeset import sheet
 
 LB_FT = 0.3048 * 4.4482216152605  # N m, by definition
 LB_IN = LB_FT / 12.0
 GAP = 16.0
+Part = Callable[[Drawing, JointResult, float], float]
 RADIUS = 10.5  # of the ring around a bolt's number
 CAUTIONS = (
     "Engine cold, fuel pressure let off, battery off where wires are near. Eye protection on.",
@@ -27,19 +29,25 @@ CAUTIONS = (
 
 
 def torque_card(result: JointResult, width: float = 720.0, *, inline: bool = False) -> str:
-    """The card as SVG, ``width`` units wide."""
+    """The whole card as SVG, ``width`` units wide."""
+    return _drawn(result, (*JOB, *WHY), width, inline=inline)
+
+
+def card_pdf(result: JointResult) -> bytes:
+    """The card on two A4 sheets: what the job needs, and what it rests on."""
+    return sheet("drawings", [_drawn(result, part) for part in (JOB, WHY)])
+
+
+def _drawn(
+    result: JointResult, parts: Sequence[Part], width: float = 720.0, *, inline: bool = False
+) -> str:
     numbered = place_of(result.bolting.order)
     about = f"{result.headline} Order: {_listed(range(len(numbered)))} as numbered."
     d = Drawing(f"torque{width:.0f}", width, f"Torque card, {result.joint.outline.name}", about,
                 inline=inline)  # fmt: skip
     y = _head(d, result)
-    y = _verdict(d, result, y + GAP)
-    y = _picture(d, result, numbered, y + GAP)
-    y = _passes(d, result, numbered, y + GAP)
-    y = _advice(d, result, y + GAP)
-    y = _parts(d, result, y + GAP)
-    y = _list(d, "Cautions", CAUTIONS, y + GAP)
-    y = _list(d, "Assumed", result.notes, y + GAP)
+    for part in parts:
+        y = part(d, result, y + GAP)
     d.height = _foot(d, result, y + GAP)
     return d.render()
 
@@ -103,8 +111,9 @@ def _verdict(d: Drawing, result: JointResult, y: float) -> float:
     return y
 
 
-def _picture(d: Drawing, result: JointResult, numbered: dict[int, int], y: float) -> float:
+def _picture(d: Drawing, result: JointResult, y: float) -> float:
     """The part to scale, seen on the drawn face, each bolt with its number in a ring."""
+    numbered = place_of(result.bolting.order)
     outline = result.joint.outline
     outer = flattened(outline.outer, 0.1)
     xs, ys = [p[0] for p in outer], [p[1] for p in outer]
@@ -175,8 +184,9 @@ def _clear(spots: list[tuple[float, float]], width: float) -> list[tuple[float, 
     return [(x, y) for x, y in moved]
 
 
-def _passes(d: Drawing, result: JointResult, numbered: dict[int, int], y: float) -> float:
+def _passes(d: Drawing, result: JointResult, y: float) -> float:
     """One line a pass, a box to tick, the order below it where it is not 1, 2, 3."""
+    numbered = place_of(result.bolting.order)
     wide = d.width >= 600
     columns = (28.0, 150.0, 240.0, 330.0) if wide else (26.0, 142.0, 210.0, 282.0)
     heads = ("Pass", "N m", "lb ft", "lb in")
@@ -290,6 +300,15 @@ def _list(d: Drawing, title: str, items: Sequence[str], y: float) -> float:
     return y
 
 
+def _cautions(d: Drawing, result: JointResult, y: float) -> float:
+    del result
+    return _list(d, "Cautions", CAUTIONS, y)
+
+
+def _assumed(d: Drawing, result: JointResult, y: float) -> float:
+    return _list(d, "Assumed", result.notes, y)
+
+
 def _foot(d: Drawing, result: JointResult, y: float) -> float:
     d.line(0, y, d.width, y, width=LINE)
     words = (
@@ -300,3 +319,8 @@ def _foot(d: Drawing, result: JointResult, y: float) -> float:
         y += 14
         d.text(0, y, line, SMALL, colour="quiet")
     return y + 10
+
+
+# what lies beside the job, and what it rests on
+JOB: tuple[Part, ...] = (_verdict, _picture, _passes, _cautions)
+WHY: tuple[Part, ...] = (_advice, _parts, _assumed)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from keyturn import units
 from keyturn.errors import FileRefused, Place, ValueRefused
 from keyturn.making.edit import Allowances, Prepared, mirrored, prepare
 from keyturn.making.shape import Outline
+from keyturn.tasks.fields import CUT, TRACE, taken
 
 if TYPE_CHECKING:
     from keyturn.making.cutting import Job
@@ -20,25 +20,7 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int, str], None]
 MOST_BYTES = 4_000_000  # of an outline file
 MOST_PHOTOS = 5
-
-
-def millimetres(text: str, key: str) -> float:
-    """A length as typed, in millimetres; a bare number is millimetres."""
-    try:
-        number, unit = units.split(text.strip())
-        return 1e3 * units.convert(number, unit or "mm", "length")
-    except units.UnitRefused as fault:
-        raise ValueRefused(str(fault), Place(key=key), text,
-                           "a length such as 8 mm or 0.31 in") from None  # fmt: skip
-
-
-def two_lengths(text: str, key: str, example: str = "249.6mm,179.8mm") -> tuple[float, float]:
-    """Two lengths in one text, in millimetres."""
-    parts = text.replace("x", ",").replace(";", ",").split(",")
-    if len(parts) != 2:
-        raise ValueRefused("two lengths are asked for", Place(key=key), text, f"such as {example}",
-                           "write decimals with a point")  # fmt: skip
-    return millimetres(parts[0], key), millimetres(parts[1], key)
+LINES = ("check_long", "check_short")  # of TRACE: both or none
 
 
 def board(paper: str = "a4") -> bytes:
@@ -72,54 +54,85 @@ def read_text(path: Path, most: int = MOST_BYTES) -> str:
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What is said about the photos or the scan of a part."""
+class Source:
+    """Pictures of a part, and what no picture can tell of it; lengths [mm]."""
 
-    name: str = "gasket"
+    scanned: bool = False  # one flatbed scan, not photos beside the board
+    thickness: float | None = None  # of photos: from the strips up to the face
+    level: bool = False  # strips and face lie level: no thickness
+    dpi: float | None = None  # of a scan
+    check: tuple[float, float] | None = None  # both check lines as measured
+    hole: tuple[str, float] | None = None  # one hole by callipers: name ("" the nearest) and size
     snap: bool = False  # diameters to standard sizes where they can be told apart
-    hole: tuple[str, float] | None = None  # one hole by callipers: name ("" the nearest) and [mm]
     mirror: bool = False  # the old gasket was photographed from its back
+    name: str = "gasket"
+
+    def judged(self, count: int) -> Source:
+        """This, when it can be traced from that many pictures."""
+        if not 1 <= count <= (1 if self.scanned else MOST_PHOTOS):
+            takes = "one scan" if self.scanned else f"1 to {MOST_PHOTOS} photos"
+            raise ValueRefused("that many pictures cannot be taken together", typed=str(count),
+                               accepted=takes)  # fmt: skip
+        from keyturn.making.rectify import checked_height
+
+        if self.scanned and not 100.0 <= (self.dpi or 0.0) <= 2400.0:
+            raise ValueRefused("at how many dots per inch was it scanned?", Place(key="dpi"),
+                               None if self.dpi is None else f"{self.dpi:g}",
+                               "100 to 2400, 300 is enough")  # fmt: skip
+        if not self.scanned and (self.thickness is None) is not self.level:
+            raise ValueRefused(
+                "how high does the face lie above the strips?", Place(key="thickness"),
+                None if self.thickness is None else f"{self.thickness:g} mm, and level",
+                "a thickness such as 8 mm, or level: the strips lie level with the face",
+                "a thickness that is left out costs millimetres",
+            )  # fmt: skip
+        checked_height(self.thickness)
+        return self
 
 
-def trace(
-    paths: Sequence[Path],
-    thickness: float | None,
-    check: tuple[float, float] | None,
-    asked: Asked,
-    progress: Progress | None = None,
-) -> Traced:
-    """The outline from one to five photos; ``check`` [mm] the two check lines as measured."""
-    from keyturn.making import photo
-    from keyturn.making.trace import trace as traced
-
-    if not 1 <= len(paths) <= MOST_PHOTOS:
-        raise ValueRefused("that many photos cannot be taken together", typed=str(len(paths)),
-                           accepted=f"1 to {MOST_PHOTOS} photos")  # fmt: skip
-    taken = [photo.read(path) for path in paths]
-    return traced(taken, thickness, check, progress, snap=asked.snap, hole_reading=asked.hole,
-                  name=asked.name)  # fmt: skip
-
-
-def scan(
-    path: Path,
-    dpi: float,
-    check: tuple[float, float] | None,
-    asked: Asked,
-    progress: Progress | None = None,
-) -> Traced:
-    """The outline from a flatbed scan; ``check`` [mm] of a printed strip that lies on the glass."""
-    from keyturn.making import scan as scans
-    from keyturn.making.trace import from_flats
-
-    flat = scans.to_plane(path, dpi, (), check)
-    return from_flats([flat], scale_verified=check is not None, progress=progress, snap=asked.snap,
-                      hole_reading=asked.hole, name=asked.name, source="scan")  # fmt: skip
+def source_of(
+    said: Mapping[str, object], *, scanned: bool, name: str, proven: bool = True
+) -> Source:
+    """What was typed for ``TRACE``; ``proven``: without both check lines it is refused."""
+    kind = "scan" if scanned else "photos"
+    made: dict[str, Any] = taken([row for row in TRACE if row.only in ("", kind)], said)
+    lines = {key: made.pop(key) for key in LINES if key in made}
+    if len(lines) < 2 and (proven or lines):
+        missing = next(key for key in LINES if key not in lines)
+        raise ValueRefused("both check lines have to be measured", Place(key=missing), None,
+                           "two lengths, near 250 and 180 mm",
+                           "no picture shows what the printer did to the scale")  # fmt: skip
+    hole_name, size = made.pop("hole_name", ""), made.pop("hole_size", None)
+    if hole_name and size is None:
+        raise ValueRefused(f"which diameter has {hole_name}?", Place(key="hole_size"),
+                           accepted="a length such as 6.60 mm, or no name of a hole")  # fmt: skip
+    return Source(
+        scanned=scanned, name=name, check=(lines[LINES[0]], lines[LINES[1]]) if lines else None,
+        hole=None if size is None else (hole_name, size), **made,
+    )  # fmt: skip
 
 
-def outline_of(found: Traced, asked: Asked) -> Outline:
+def trace(paths: Sequence[Path], source: Source, progress: Progress | None = None) -> Traced:
+    """The outline from one to five photos or from a scan."""
+    from keyturn.making import photo, scan
+    from keyturn.making import trace as making
+
+    source.judged(len(paths))
+    if source.scanned and source.dpi is not None:
+        flat = scan.to_plane(paths[0], source.dpi, (), source.check)
+        return making.from_flats(
+            [flat], scale_verified=source.check is not None, progress=progress, snap=source.snap,
+            hole_reading=source.hole, name=source.name, source="scan",
+        )  # fmt: skip
+    photos = [photo.read(path) for path in paths]
+    return making.trace(photos, source.thickness, source.check, progress, snap=source.snap,
+                        hole_reading=source.hole, name=source.name)  # fmt: skip
+
+
+def outline_of(found: Traced, source: Source) -> Outline:
     """The traced part with what has to be said about it in its notes."""
     part = replace(found.outline, notes=tuple(found.warnings))
-    return mirrored(part) if asked.mirror else part
+    return mirrored(part) if source.mirror else part
 
 
 # --- from the part to the sheet ----------------------------------------------------------------
@@ -152,6 +165,20 @@ class CutFiles:
     def narrow(self) -> list[str]:
         """What is narrow, with what would help."""
         return [land.proposal() for row in self.prepared for land in row.narrow]
+
+
+def cut_order(said: Mapping[str, object]) -> CutOrder:
+    """How it is to be cut, from what was typed for ``CUT``."""
+    made: dict[str, Any] = taken(CUT, said)
+    names = {"clearance": "bolt", "growth": "port", "land": "land"}
+    allow = {name: made.pop(key) for key, name in names.items() if key in made}
+    if "land" in allow:
+        allow["edge"] = allow["land"]
+    speed = made.get("speed")
+    if speed is not None and not 0.0 < speed <= 5000.0:
+        raise ValueRefused("that is no speed of a cut", Place(key="speed"), f"{speed:g} mm/s",
+                           "more than 0, at most 5000 mm/s")  # fmt: skip
+    return CutOrder(Allowances(**allow), **made)
 
 
 def cut(parts: Sequence[Outline], order: CutOrder) -> CutFiles:

@@ -8,10 +8,13 @@ from dataclasses import replace
 from typing import Any
 
 from keyturn.errors import Place, ValueRefused
-from keyturn.making.edit import mirrored, rectangle, slotted, snapped
+from keyturn.making.ear import eared
+from keyturn.making.edit import Allowances, mirrored, rectangle, slotted, snapped
+from keyturn.making.land import LEAST_EDGE
 from keyturn.making.offset import offset
 from keyturn.making.outline_file import from_text, to_text
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
+from keyturn.tasks.fields import millimetres
 
 Change = Mapping[str, Any]
 BY_HAND = "typed"
@@ -22,8 +25,8 @@ HOLE_KEYS = (*HOLE_NUMBERS, "role", "name", "open_to_edge")
 def change(part: Outline, wish: Change) -> Outline:
     """The part after one change; refused where the result is no part.
 
-    ``wish["do"]`` is one of: hole, add-hole, remove-hole, slot, corner, move, grow, port,
-    remove-port, mirror, snap, name, thickness.
+    ``wish["do"]`` is one of: hole, add-hole, remove-hole, slot, ear, corner, move, grow,
+    port, remove-port, mirror, snap, name, thickness.
     """
     act = ACTS.get(str(wish.get("do")))
     if act is None:
@@ -88,6 +91,14 @@ def _remove_hole(part: Outline, wish: Change) -> Outline:
 
 def _slot(part: Outline, wish: Change) -> Outline:
     return slotted(part, str(wish.get("name", "")))
+
+
+def _ear(part: Outline, wish: Change) -> Outline:
+    least = _number(wish, "land", LEAST_EDGE)
+    if not 0.5 <= least <= 50.0:
+        raise ValueRefused("that is no land around a hole", Place(key="land"), f"{least:g} mm",
+                           "0.5 to 50 mm")  # fmt: skip
+    return eared(part, str(wish.get("name", "")), Allowances(edge=least))
 
 
 def _on_path(part: Outline, wish: Change, act: Callable[[ClosedPath], ClosedPath]) -> Outline:
@@ -156,7 +167,7 @@ def _mirror(part: Outline, wish: Change) -> Outline:
 def _snap(part: Outline, wish: Change) -> Outline:
     del wish
     holes, notes = snapped(part.holes)
-    return replace(part, holes=holes, notes=(*part.notes, *notes))
+    return replace(part, holes=holes, notes=tuple(dict.fromkeys((*part.notes, *notes))))
 
 
 def _name(part: Outline, wish: Change) -> Outline:
@@ -169,6 +180,7 @@ def _thickness(part: Outline, wish: Change) -> Outline:
 
 ACTS: Mapping[str, Callable[[Outline, Change], Outline]] = {
     "hole": _hole, "add-hole": _add_hole, "remove-hole": _remove_hole, "slot": _slot,
+    "ear": _ear,
     "corner": _corner, "move": _move, "grow": _grow, "port": _port, "remove-port": _remove_port,
     "mirror": _mirror, "snap": _snap, "name": _name, "thickness": _thickness,
 }  # fmt: skip
@@ -203,8 +215,6 @@ def typed(text: str) -> dict[str, Any]:
 
 
 def _float(text: str, refusal: ValueRefused) -> float:
-    from keyturn.tasks.gasket import millimetres
-
     if not text.strip()[:1].isdigit() and text.strip()[:1] not in "+-.":
         raise refusal
     return millimetres(text, refusal.place.key or "")

@@ -24,8 +24,7 @@ class Measured:
 
     outline: Outline
     placed: Placed
-    next: str  # the distance that would help most
-    suspect: str  # a reading to take again, "" for none
+    next: str  # the distance that would help most, "" where none is left
 
     @property
     def worst(self) -> float:
@@ -41,11 +40,12 @@ def measure(text: str, file: str = "") -> Measured:
     FileRefused, BuildErrors, ValueRefused
         The file cannot be taken.
     CannotAnswer
-        The distances do not hold every hole; says which to measure next.
+        The distances do not hold every hole, or contradict each other; says what to measure.
     """
     sketch, distances, data = taken(text, file)
     rough = [Sketch(hole.x, hole.y, hole.diameter) for hole in sketch.holes]
     placed = callipers.moved_onto(callipers.place(rough, distances), rough)
+    _agree(placed, distances)
     holes = tuple(
         replace(hole, x=float(placed.x[n]), y=float(placed.y[n]),
                 diameter=float(placed.diameter[n]), source="callipers",
@@ -59,7 +59,7 @@ def measure(text: str, file: str = "") -> Measured:
     around = data["outer"].get("around")
     if around is not None:
         part = replace(part, outer=_around(part, float(around)))
-    return Measured(part, placed, _next(rough, distances, data), _suspect(placed, distances))
+    return Measured(part, placed, _next(rough, distances, data))
 
 
 def plan(text: str, count: int, file: str = "") -> list[str]:
@@ -154,12 +154,25 @@ def _next(rough: Sequence[Sketch], distances: Sequence[Distance], data: dict[str
     return f"hole {a + 1} to hole {b + 1}"
 
 
-def _suspect(placed: Placed, distances: Sequence[Distance]) -> str:
-    if placed.suspect is None:
-        return ""
-    row = distances[placed.suspect]
-    words = f"hole {row.a + 1} to hole {row.b + 1}: {row.value:.2f} mm does not fit the others"
-    return words if placed.without is None else f"{words}, which make it {placed.without:.2f} mm"
+def _agree(placed: Placed, distances: Sequence[Distance]) -> None:
+    """No outline is made of distances that cannot be true together."""
+    if placed.suspect is not None:
+        row = distances[placed.suspect]
+        words = f"{_pair(row)}: {row.value:.2f} mm does not fit the others"
+        if placed.without is not None:
+            words += f", which make it {placed.without:.2f} mm"
+        raise CannotAnswer(words, [f"measure {_pair(row)} again, and look at the digits"])
+    order = sorted(range(len(distances)), key=lambda n: -abs(placed.residuals[n]))
+    if abs(placed.residuals[order[0]]) > callipers.BLUNDER:
+        raise CannotAnswer(
+            "the distances cannot close: no place of the holes has them all",
+            [f"measure again: {_pair(distances[n])}, {distances[n].value:.2f} mm"
+             for n in order[:3]],
+        )  # fmt: skip
+
+
+def _pair(row: Distance) -> str:
+    return f"hole {row.a + 1} to hole {row.b + 1}"
 
 
 def _symmetric(holes: Sequence[Hole]) -> tuple[Hole, ...]:

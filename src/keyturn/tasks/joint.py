@@ -1,101 +1,68 @@
-"""A joint as it is typed: the joint file, or the fields of a page; judged, drawn, written."""
+"""A joint as it is typed: the joint file, options of the terminal, or a page; judged and drawn."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import fields, replace
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from keyturn import units
-from keyturn.errors import BuildError, BuildErrors, FileRefused, Place, ValueRefused
+from keyturn.errors import FileRefused, Place
 from keyturn.making.joint import JointResult, judge
-from keyturn.making.joint_given import Joint
+from keyturn.making.joint_given import SEALERS, Joint
+from keyturn.making.joint_tables import FLUIDS, materials, rows
 from keyturn.making.shape import Outline
-from keyturn.tasks.gasket import millimetres, read_outline, read_text
+from keyturn.tasks.fields import JOINT
+from keyturn.tasks.fields import taken as values_of
+from keyturn.tasks.gasket import read_outline, read_text
 
-# key of the file -> quantity of the glossary and the unit of a bare number ("" : none is taken)
-QUANTITIES = {"torque": ("torque", "N m"), "preload": ("bolt_pull", "N"),
-              "boost": ("pressure_gauge", ""), "backfire": ("pressure_gauge", ""),
-              "temperature": ("temperature", "")}  # fmt: skip
-LENGTHS = ("engagement", "flange_thickness", "wall_height", "wall_thickness", "thickness")
-WORDS = ("material", "bolt", "strength", "thread", "state", "flange", "fluid", "sealer")
-CHOICES = ("lid", "washer", "retorque", "sleeved")
-KEYS = ("version", "outline", *WORDS, *QUANTITIES, *LENGTHS, *CHOICES, "heat_cycles")
-NEEDED = ("material", "bolt")
+ABOUT = ("version", "outline")  # keys of the file that are no part of the joint
 
 
 def taken(said: Mapping[str, object], outline: Outline, file: str = "") -> Joint:
     """The joint of typed values; every fault of them together."""
-    faults: list[BuildError] = []
-    made: dict[str, Any] = {}
-    for key, value in said.items():
-        place = Place(file or None, None, key)
-        if key in ("version", "outline"):
-            continue
-        try:
-            made[key] = _value(key, value, place)
-        except BuildError as fault:
-            faults.append(fault)
-    for key in NEEDED:
-        if key not in said:
-            faults.append(ValueRefused(
-                "is missing", Place(file or None, None, key),
-                accepted='such as material = "cork-nbr-70", bolt = "M6"',
-            ))  # fmt: skip
-    if faults:
-        raise BuildErrors(faults)
-    known = {item.name for item in fields(Joint)}
-    return Joint(outline=outline, **{key: made[key] for key in made if key in known})
+    given = {key: value for key, value in said.items() if key not in ABOUT}
+    return Joint(outline=outline, **values_of(JOINT, given, file))
 
 
-def _value(key: str, value: object, place: Place) -> object:
-    if key in CHOICES:
-        if not isinstance(value, bool):
-            raise ValueRefused("is not yes or no", place, str(value)[:60], "true or false")
-        return value
-    if key == "heat_cycles":
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise ValueRefused("is no number", place, str(value)[:60], "0 to 100 000")
-        return float(value)
-    if key in WORDS:
-        if not isinstance(value, str) or len(value) > 60:
-            raise ValueRefused("is not a word", place, str(value)[:60], "a name of the table")
-        return value
-    text = str(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else value
-    if not isinstance(text, str) or key not in KEYS:
-        raise ValueRefused("nobody reads this key" if key not in KEYS else "cannot be taken", place,
-                           str(value)[:60], ", ".join(KEYS))  # fmt: skip
-    return _quantity(key, text, place)
+def offered() -> dict[str, dict[str, str]]:
+    """What each choice of ``JOINT`` offers, by name, in words."""
+    plain = {
+        "fluid": FLUIDS, "sealer": SEALERS, "bolt": tuple(rows("bolts", "size")),
+        "strength": tuple(rows("bolts", "strength")),
+        **{key: tuple(rows("joints", key)) for key in ("state", "thread", "flange")},
+    }  # fmt: skip
+    return {
+        "material": {name: row.label for name, row in materials().items()},
+        **{key: {name: name for name in names} for key, names in plain.items()},
+    }
 
 
-def _quantity(key: str, text: str, place: Place) -> float:
-    if key in LENGTHS:
-        return millimetres(text, str(place.key))
-    quantity, bare = QUANTITIES[key]
-    try:
-        number, unit = units.split(text.strip())
-        return units.convert(number, unit or bare, quantity)
-    except units.UnitRefused as fault:
-        raise ValueRefused(str(fault), place, text[:60], units.accepted(quantity)) from None
-
-
-def read_joint(path: Path) -> Joint:
-    """The joint of a joint file; its outline lies beside it, or the file is an outline itself."""
+def read_said(path: Path) -> tuple[dict[str, Any], Outline]:
+    """What a joint file says and the outline beside it; of an outline file the outline alone."""
     text, file = read_text(path), str(path)
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
         raise FileRefused(f"is not TOML: {fault}", Place(file),
-                          accepted="a joint file, see docs/joint.md") from None  # fmt: skip
+                          accepted="a joint file or an outline") from None  # fmt: skip
+    if "outer" in data:
+        return {}, read_outline(path)
     if data.get("version") != 1 or not isinstance(data.get("outline"), str):
         raise FileRefused(
-            "is not a joint file", Place(file),
+            "is neither a joint file nor an outline", Place(file),
             accepted='version = 1, outline = "FILE.toml", material, bolt and what else is known',
-            advice="an outline is named in it; see docs/joint.md",
+            advice="see docs/joint.md",
         )  # fmt: skip
-    return taken(data, read_outline(path.parent / data["outline"]), file)
+    return data, read_outline(path.parent / data["outline"])
+
+
+def as_file(said: Mapping[str, object], outline: str) -> str:
+    """A joint file of what was typed; ``outline`` is the name of the file beside it."""
+    import tomlkit
+
+    known = {row.key: said[row.key] for row in JOINT if row.key in said}
+    return tomlkit.dumps({"version": 1, "outline": outline, **known})
 
 
 def answer(joint: Joint, samples: int, seed: int) -> JointResult:
@@ -103,20 +70,15 @@ def answer(joint: Joint, samples: int, seed: int) -> JointResult:
     return judge(joint, samples=samples, seed=seed)
 
 
-def with_changes(joint: Joint, changes: Mapping[str, str]) -> Joint:
-    """The joint with values typed as key=value in the place of those of the file."""
-    said: dict[str, object] = {
-        key: text == "true" if key in CHOICES and text in ("true", "false") else text
-        for key, text in changes.items()
-    }
-    made = {key: _value(key, value, Place(key=key)) for key, value in said.items()}
-    return replace(joint, **made)  # type: ignore[arg-type]
-
-
-def drawings(result: JointResult) -> dict[str, str]:
-    """The torque card and the pressure on the sheet, to be written or shown."""
+def drawings(result: JointResult, card: Path | None, pressure: Path | None) -> dict[Path, bytes]:
+    """The torque card and the pressure on the sheet as files; a card named .pdf is to print."""
     from keyturn.report.joint_figure import pressure_figure
-    from keyturn.report.torque_card import torque_card
+    from keyturn.report.torque_card import card_pdf, torque_card
 
-    drawn: dict[str, Callable[..., str]] = {"card": torque_card, "pressure": pressure_figure}
-    return {name: draw(result) for name, draw in drawn.items()}
+    made: dict[Path, bytes] = {}
+    if card is not None:
+        printed = card.suffix.lower() == ".pdf"
+        made[card] = card_pdf(result) if printed else torque_card(result).encode()
+    if pressure is not None:
+        made[pressure] = pressure_figure(result).encode()
+    return made

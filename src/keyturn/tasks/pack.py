@@ -1,6 +1,7 @@
-"""A whole build as one file: build.toml, a consistent copy of the journal, and the recordings.
+"""A whole build as one file: build.toml, a consistent copy of the journal, recordings, gaskets.
 
-What is in made/ stays behind, it can be made again. The same build gives the same bytes. A file
+What is in made/ stays behind: it can be made again, or, as the photos of a part, taken again. The
+outline says what came of them, with its uncertainty. The same build gives the same bytes. A file
 that comes back is judged before anything of it is unpacked, unpacked beside its place, read like
 any build, and moved there in one step.
 """
@@ -15,6 +16,7 @@ import stat
 import tempfile
 import unicodedata
 import zipfile
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -24,13 +26,15 @@ from keyturn.errors import BuildError, FileRefused, Place
 from keyturn.journal.store import JOURNAL_FILE, opened
 from keyturn.tasks.new import SUBFOLDERS
 
-LOGS = "logs"
-# folders and names within logs/ that every system can hold
-LOG_NAME = re.compile(r"logs(?:/[^/\\:*?\"<>|\x00-\x1f\x7f]{1,120}){1,3}")
+LOGS, GASKETS = "logs", "gaskets"
+# folders and names within logs/, and outlines, that every system can hold
+PART = r"[^/\\:*?\"<>|\x00-\x1f\x7f]"
+KEPT_NAME = re.compile(rf"logs(?:/{PART}{{1,120}}){{1,3}}|gaskets/{PART}{{1,115}}\.toml")
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the time of every member, so that equal builds are equal files
 MIB = 1024 * 1024
 CHUNK = MIB
+Progress = Callable[[int, int], None]
 METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 DIRECTORY_BYTES = 46  # least size of a member's entry in the directory of a zip file
 
@@ -54,7 +58,7 @@ def pack(folder: Path, target: Path) -> int:
         if (folder / JOURNAL_FILE).is_file():
             _copy_journal(folder, copy)
             members.append((JOURNAL_FILE, copy))
-        members += _recordings(folder)
+        members += _kept(folder)
         made = Path(beside) / "whole"
         with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, path in members:
@@ -79,22 +83,32 @@ def _copy_journal(folder: Path, copy: Path) -> None:
         made.execute("PRAGMA schema_version = 1")  # counts copies of copies; all else is content
 
 
-def _recordings(folder: Path) -> list[tuple[str, Path]]:
-    found = []
-    for path in sorted((folder / LOGS).rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if path.is_file() and not path.is_symlink() and LOG_NAME.fullmatch(name):
-            found.append((name, path))
-    return found
+def _kept(folder: Path) -> list[tuple[str, Path]]:
+    """Recordings and outlines; a folder that is a link leads elsewhere and is not followed."""
+    homes = [folder / name for name in (GASKETS, LOGS)]
+    found = [path for home in homes if not home.is_symlink() for path in sorted(home.rglob("*"))]
+    named = [(path.relative_to(folder).as_posix(), path) for path in found
+             if path.is_file() and not path.is_symlink()]  # fmt: skip
+    return [(name, path) for name, path in named if KEPT_NAME.fullmatch(name)]
 
 
-def unpack(archive: Path, target: Path, bounds: Bounds = Bounds()) -> Path:
-    """Make ``target``, which is not there yet, the build that ``archive`` holds."""
+def unpack(
+    archive: Path, target: Path, bounds: Bounds = Bounds(), progress: Progress | None = None
+) -> Path:
+    """Make ``target``, which is not there yet, the build that ``archive`` holds.
+
+    ``progress`` is called with the bytes that are unpacked, and with those of all.
+    """
     staged = Path(tempfile.mkdtemp(prefix=".unpack.", dir=target.parent))
     try:
         with _zip(archive, bounds) as source:
-            for member in judged(source.infolist(), bounds):
+            members = judged(source.infolist(), bounds)
+            whole, done = sum(member.file_size for member in members), 0
+            for member in members:
                 _write(source, member, staged)
+                done += member.file_size
+                if progress is not None:
+                    progress(done, whole)
         for name in SUBFOLDERS:
             (staged / name).mkdir(exist_ok=True)
         _read_back(staged)
@@ -164,9 +178,11 @@ def judged(members: list[zipfile.ZipInfo], bounds: Bounds) -> list[zipfile.ZipIn
 def _judge_name(member: zipfile.ZipInfo) -> None:
     name = member.filename
     parts = PurePosixPath(name).parts
-    if name in (BUILD_FILE, JOURNAL_FILE) or (member.is_dir() and name == f"{LOGS}/"):
+    homes = (f"{LOGS}/", f"{GASKETS}/")
+    if name in (BUILD_FILE, JOURNAL_FILE) or (member.is_dir() and name in homes):
         return
-    is_known = LOG_NAME.fullmatch(name.rstrip("/")) and name == member.orig_filename
+    is_known = KEPT_NAME.fullmatch(name.rstrip("/")) and name == member.orig_filename
+    is_known = is_known and not (member.is_dir() and name.startswith(homes[1]))
     is_tame = all(
         part not in (".", "..") and part[-1] not in ". " and not RESERVED.fullmatch(part)
         for part in parts
@@ -238,6 +254,6 @@ def _within(fault: BuildError, folder: Path) -> BuildError:
 def _refusal(problem: str, advice: str | None = None, typed: str | None = None) -> FileRefused:
     return FileRefused(
         f"the archive cannot be taken: {problem}", typed=typed and ascii(typed)[:200],
-        accepted=f"an export of a build: {BUILD_FILE}, {JOURNAL_FILE}, {LOGS}/",
+        accepted=f"an export of a build: {BUILD_FILE}, {JOURNAL_FILE}, {LOGS}/, {GASKETS}/",
         advice=f"{advice}; nothing was changed" if advice else "nothing was changed",
     )  # fmt: skip
