@@ -19,7 +19,7 @@ from typing import Any
 # one thread a process: the processes share the cores already
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-from validation import garage, inference, ladder, published
+from validation import garage, gasket, inference, ladder, published
 from validation.section import PAGE, ROOT, keep, kept, say
 
 TOP = """# Validation: our numbers beside those of others
@@ -34,6 +34,7 @@ SECTIONS: dict[str, tuple[str, Callable[[Any], str]]] = {
     "inference": ("Inference", inference.render),
     "garage": ("Garage simulation", garage.render),
     "ladder": ("The load ladder", ladder.render),
+    "gasket": ("Gasket from photos and scans", gasket.render),
 }
 
 
@@ -48,6 +49,8 @@ def measure(name: str, size: inference.Size, cars: int) -> bool:
         results, good = inference.run(size)
     elif name == "ladder":
         results, good = ladder.run(cars)
+    elif name == "gasket":
+        results, good = gasket.run(size.processes)
     else:
         results, good = garage.run(cars, size.processes)
     if results is not None:

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-import shapely
+import score
 from numpy.typing import NDArray
+from renderer import flange
 
 from keyturn.making import fit_path
 from keyturn.making.edit import rectangle
@@ -34,9 +35,8 @@ def noisy(path: ClosedPath, seed: int, noise: float = NOISE) -> tuple[Floats, Fl
 
 
 def apart(a: ClosedPath, b: ClosedPath) -> float:
-    """Hausdorff distance by GEOS [mm]."""
-    rings = [shapely.LinearRing(np.array(flattened(p, 0.001))) for p in (a, b)]
-    return float(shapely.hausdorff_distance(rings[0], rings[1], densify=0.001))
+    """Largest distance of either path to the other by GEOS [mm]."""
+    return score.hausdorff(a, b, np.eye(2), np.zeros(2))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -95,6 +95,20 @@ def test_tangent_joints_become_exact() -> None:
         turns.append(abs(math.remainder(leaving - arriving, 2.0 * math.pi)))
     # 0.05 degree is 0.01 mm over a joint of ten millimetres
     assert max(turns) < math.radians(0.05)
+
+
+def test_an_edge_that_wavers_does_not_become_a_row_of_short_lines() -> None:
+    """72 pieces, the edge wavering by 0.02 mm over 3 mm as on the grain of an old gasket."""
+    true = flange(2).outline.outer
+    points, normal = noisy(true, 2, 0.012)
+    random = np.random.default_rng(2)
+    rough = np.convolve(random.normal(0.0, 1.0, len(points)), np.ones(12), "same")
+    points += normal * (0.02 * rough / rough.std())[:, None]
+    found = fit_path.fit(points)
+    assert found.exact
+    # within a tenth of the true number, as for photos
+    assert abs(len(found.path.corners) / len(true.corners) - 1.0) <= 0.10
+    assert apart(found.path, true) < 0.25
 
 
 def test_a_circle_becomes_two_arcs() -> None:

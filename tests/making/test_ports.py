@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-import shapely
+import score
 
 from keyturn.making import fit_path, ports
 from keyturn.making.edit import rectangle
@@ -35,8 +35,7 @@ def test_the_shape_is_named_and_lies_on_the_truth(path: ClosedPath, kind: str, s
     found = ports.template(points, np.ones(len(points), np.bool_))
     assert found is not None
     assert found.kind == kind
-    mine, true = (shapely.LinearRing(np.array(flattened(p, 0.001))) for p in (found.path, path))
-    assert shapely.hausdorff_distance(mine, true, densify=0.001) < 0.05
+    assert score.hausdorff(found.path, path, np.eye(2), np.zeros(2)) < 0.05
 
 
 def test_another_shape_is_left_to_lines_and_arcs() -> None:

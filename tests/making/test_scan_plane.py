@@ -65,6 +65,11 @@ def discs_found(flat: rectify.Flat) -> Points:
     return flat.xy(place[:, 0], place[:, 1])
 
 
+def sigma_of(plane: rectify.Plane, points: Points) -> Points:
+    """Of each point against the others, along the longer axis of its ellipse."""
+    return rectify.larger_sigma(rectify.covariance([plane], points))
+
+
 def distances(points: Points) -> Points:
     return np.linalg.norm(points[:, None] - points[None], axis=2)
 
@@ -89,8 +94,8 @@ def test_a_strip_typed_by_hand_does_the_same() -> None:
     )
     flat = scan.flatten(sheet(), DPI, strips)
     assert float(np.abs(distances(discs_found(flat)) - distances(DISCS)).max()) < 0.03
-    wide = scan.flatten(sheet(), DPI).plane.sigma(DISCS)
-    assert np.all(flat.plane.sigma(DISCS) < wide)
+    wide = sigma_of(scan.flatten(sheet(), DPI).plane, DISCS)
+    assert np.all(sigma_of(flat.plane, DISCS) < wide)
 
 
 def test_scan_refusals(tmp_path: Path) -> None:
@@ -146,10 +151,11 @@ def test_there_and_back() -> None:
 def test_bounds_grow_away_from_the_middle_and_with_an_unknown_scale() -> None:
     flat, cameras = laid_flat()
     row = np.array([[x, -90.0] for x in np.linspace(0.0, 250.0, 11)])
-    sigma = flat.plane.sigma(row)
+    sigma = sigma_of(flat.plane, row)
     assert sigma[0] > sigma[5] < sigma[-1]
-    loose = rectify.PhotoPlane(cameras, 0, 8.0, thickness_sigma=0.5).sigma(row)
-    assert np.all(loose[[0, -1]] > rectify.PhotoPlane(cameras, 0, 8.0).sigma(row)[[0, -1]])
+    loose = sigma_of(rectify.PhotoPlane(cameras, 0, 8.0, thickness_sigma=0.5), row)
+    firm = sigma_of(rectify.PhotoPlane(cameras, 0, 8.0), row)
+    assert np.all(loose[[0, -1]] > firm[[0, -1]])
 
 
 @pytest.mark.parametrize("ratio", [0.0, 0.3, 0.6, 1.0])

@@ -19,7 +19,7 @@ from keyturn.making.photo import Photo
 Points = NDArray[np.float64]  # shape (n, 2)
 MIN_CORNERS = 12  # of one strip, for it to count
 BLUR_LIMIT = 0.6  # [mm] sigma on the board; beyond, an edge is wider than a hole's allowance
-BLUR_LIMIT_PIXELS = 3.0
+BLUR_LIMIT_PIXELS, BLUR_NOTED = 3.0, 2.0  # [px] sigma; a sharp picture has 1.0 to 1.6
 BETTER = (
     "lay both strips flat beside the part, on two sides, all of both in the picture, in even light"
     " without glare, and hold the camera about 40 cm above"
@@ -260,6 +260,11 @@ def find(photo: Photo, spec: Spec = SPEC) -> Sightings:
             advice="wipe the lens, tap the part to focus, rest the hands, take more light",
         )
     notes = list(photo.notes)
+    if blur > BLUR_NOTED:
+        notes.append(
+            f"the picture is a little blurred, an edge is {2.4 * blur * scale:.2f} mm wide:"
+            " rest the hands and take it again where it matters"
+        )
     if len(strips) < spec.strips:
         name = "AB"[1 - strips[0].strip]
         notes.append(f"strip {name} is not seen; errors grow away from the one that is")

@@ -65,6 +65,16 @@ def _costs(moments: Floats) -> tuple[Floats, Floats]:
     return line.astype(np.float64), np.where(bad, np.inf, circle).astype(np.float64)
 
 
+def costs(
+    points: Floats, weight: Floats, starts: NDArray[np.int64], ends: NDArray[np.int64]
+) -> tuple[Floats, Floats]:
+    """Weighted squares to the best line and to the best arc of each run of the closed row."""
+    count = len(points)
+    centred = points - points.mean(axis=0)
+    sums = _sums(np.concatenate([centred, centred]), np.concatenate([weight, weight]))
+    return _costs(sums[:, np.where(ends > starts, ends, ends + count)] - sums[:, starts])
+
+
 def _open(points: Floats, weight: Floats, every: int, least: int, price: float) -> Pieces:
     """The best breaks of an open row; breaks stand on every ``every``-th point."""
     sums = _sums(points, weight)

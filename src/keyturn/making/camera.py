@@ -24,7 +24,9 @@ TILT_NOTE = np.radians(30.0)
 RESIDUAL_LIMIT = 0.18  # [px] at 12 megapixels: flat boards stay below 0.13, bent by 1 mm above 0.24
 CHECK_SIGMA = 0.08  # [mm] of one reading of a check line with a steel rule or long callipers
 UNCHECKED_SIGMA = 0.003  # [-] of a printer's scale that nobody measured
-NOISE = 0.06  # [px] assumed of a corner while solving; higher keeps the lens nearer to its prior
+NOISE = 0.03  # [px] of a corner at the least
+WIDER = 1.2  # noise over the residual: for the unknowns solved, and what the lens model leaves out
+FLAT_NOISE = 0.06  # [px] of a corner when a board is to be called bent
 
 FLAT = (
     "glue the strips to glass, a tile or stiff board, lay them on the same flat table as the part,"
@@ -44,7 +46,7 @@ class Cameras:
     residuals: tuple[float, ...]  # by photo
     tilts: tuple[float, ...]  # [rad] between the line of sight and the board's normal
     scale: tuple[float, float]  # measured / nominal check length along x, y
-    scale_sigma: tuple[float, float]  # [-]
+    scale_steps: Numbers  # (2, n) change of the unknowns for one sigma of the scale along x, y
     scale_verified: bool
     mm_per_pixel: tuple[float, ...]
     notes: tuple[str, ...] = ()
@@ -145,9 +147,9 @@ def _refuse_bent(problem: Problem, unknowns: Numbers) -> None:
     """Refuse strips that are clearly bent or clearly at different heights."""
     layout = problem.layout
     found = flatness.departures(
-        problem.jacobian(unknowns, NOISE),
-        problem.residuals(unknowns, NOISE),
-        lambda strip, shape, size: problem.residuals(unknowns, NOISE, (strip, shape, size)),
+        problem.jacobian(unknowns, FLAT_NOISE),
+        problem.residuals(unknowns, FLAT_NOISE),
+        lambda strip, shape, size: problem.residuals(unknowns, FLAT_NOISE, (strip, shape, size)),
         layout.base,
         layout.strips,
         problem.scale_sigma,
@@ -192,6 +194,22 @@ def _focals(seen: Sequence[Sightings], layout: Layout) -> tuple[list[float], lis
     return focals, sigmas
 
 
+def _scale_steps(problem: Problem, unknowns: Numbers, noise: float, answer: Numbers) -> Numbers:
+    """What lens and pose become when the print is one sigma larger along x, and along y.
+
+    A print stretched one way looks like one that leans, so its scale does more than to stretch
+    the part: it moves the camera, and a face above the board with it.
+    """
+    steps = []
+    for name, sigma in zip(flatness.PRINT, problem.scale_sigma, strict=True):
+        up, down = (
+            problem.residuals(unknowns, noise, (problem.layout.base, name, sign * sigma))
+            for sign in (1.0, -1.0)
+        )
+        steps.append(answer @ (up - down) / 2.0)
+    return np.stack(steps)
+
+
 def solve(
     seen: Sequence[Sightings],
     check_lengths: tuple[float, float] | None,
@@ -214,10 +232,10 @@ def solve(
         key=lambda one: float(one.cost),
     )
     residual = float(np.sqrt(np.mean(np.concatenate(problem.misses(found.x)) ** 2)))
-    if 1.5 * residual > NOISE:
+    if WIDER * residual > NOISE:
         # otherwise a bent board would overrule what is known of the lens, and the covariance
         # would promise more than the corners show
-        noise = 1.5 * residual
+        noise = WIDER * residual
         found = adjust(problem, found.x, noise)
     misses = problem.misses(found.x)
     residuals = tuple(float(np.sqrt(np.mean(m**2))) for m in misses)
@@ -227,15 +245,16 @@ def solve(
     _refuse_bent(problem, found.x)
     _refuse_residual(seen, residuals)
     jacobian = problem.jacobian(found.x, noise)
+    covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian), np.float64)
     return Cameras(
         layout,
         np.asarray(found.x, np.float64),
-        np.asarray(np.linalg.inv(jacobian.T @ jacobian), np.float64),
+        covariance,
         float(np.sqrt(np.mean(np.concatenate(misses) ** 2))),
         residuals,
         tilts,
         (float(scale[0]), float(scale[1])),
-        (float(scale_sigma[0]), float(scale_sigma[1])),
+        _scale_steps(problem, found.x, noise, -covariance @ jacobian.T),
         check_lengths is not None,
         tuple(p.mm_per_pixel for p in seen),
         _notes(seen, tilts, check_lengths is not None),

@@ -8,7 +8,9 @@ split, and in the end the row itself is kept as short lines rather than a wrong 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +19,9 @@ from keyturn.making import breaks
 from keyturn.making.shape import ClosedPath, Corner
 
 Floats = NDArray[np.float64]
+Fault = Literal["folded", "strays", "joint"]
 LEAST_NOISE = 0.012  # [mm] no edge is sharper, whatever neighbours say of each other
+NEIGHBOURS = (2, 6)  # points apart
 BREAK_EVERY = 0.8  # [mm]
 JUMP = 0.3  # [mm] sideways step between neighbours that no real edge makes
 LONGEST_BURST = 15.0  # [mm]
@@ -28,6 +32,9 @@ GUESSED = 0.15  # [mm] standard deviation of a point that was not seen but lies 
 HIDDEN = 20.0  # times STRAYS that is allowed where a burst was taken out
 UNSEEN = 4.0  # times that is allowed where no edge was seen
 BACK = np.radians(120.0)  # a corner sharper than that is a spur of the fit
+WIDTHS = (1.0, 1.5, 2.5)  # times the noise, the narrowest that gives a path
+MOST_MENDED, MOST_TRIED = 12, 12
+SLACK = 1.0  # free parameters by which a merger may look too dear before it is tried
 STRAYS = 0.15  # [mm] points farther from the path than that, several in a row: the path is wrong
 
 
@@ -86,19 +93,27 @@ def bursts(points: Floats, longest: float = LONGEST_BURST) -> NDArray[np.bool_]:
 
 
 def _noise(points: Floats, good: NDArray[np.bool_]) -> float:
-    """Standard deviation of one point, from the distance to the parabola of its neighbours."""
+    """Standard deviation of one point, from the distance to the parabola of its neighbours.
+
+    Near neighbours show noise, farther ones the wavering of a rough edge as well; the larger
+    counts, or every wave would become pieces of its own.
+    """
+    return max(LEAST_NOISE, *(_aside(points, good, step) for step in NEIGHBOURS))
+
+
+def _aside(points: Floats, good: NDArray[np.bool_], step: int) -> float:
     kernel = np.array([-1.0, 4.0, -6.0, 4.0, -1.0])  # fourth difference: cubics vanish
     scale = float(np.sqrt(np.sum(kernel**2)))
-    shifted = [np.roll(points, k, axis=0) for k in (-4, -2, 0, 2, 4)]
-    whole = np.all([np.roll(good, k) for k in (-4, -2, 0, 2, 4)], axis=0)
+    places = [step * k for k in (-2, -1, 0, 1, 2)]
+    shifted = [np.roll(points, k, axis=0) for k in places]
+    whole = np.all([np.roll(good, k) for k in places], axis=0)
     if whole.sum() < 20:
-        return 0.03
+        return GUESSED / 5.0
     across = shifted[1] - shifted[3]
     normal = np.stack([-across[:, 1], across[:, 0]], axis=1)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
     rest = np.tensordot(kernel, np.stack(shifted), axes=(0, 0))
-    aside = np.abs(np.sum(rest * normal, axis=1))[whole]
-    return float(max(LEAST_NOISE, 1.4826 * np.median(aside) / scale))
+    return float(1.4826 * np.median(np.abs(np.sum(rest * normal, axis=1))[whole]) / scale)
 
 
 def _start(points: Floats, pieces: breaks.Pieces) -> _State:
@@ -234,25 +249,22 @@ def _solve(
     m = len(state.corners)
     state = replace(state)
     own = np.arange(m)
+    k, n = (own - 1) % m, (own + 1) % m
+    joints = np.column_stack(
+        [2 * k, 2 * k + 1, 2 * own, 2 * own + 1, 2 * n, 2 * n + 1, 2 * m + k, 2 * m + own]
+    )
     for _ in range(rounds):
         distance, columns = _distances(state, points, state.owner)
-        relative = distance * weight
-        tukey = np.clip(1.0 - (relative / 6.0) ** 2, 0.0, 1.0)
-        row_weight = (weight * tukey)[:, None]
+        tukey = np.clip(1.0 - (distance * weight / 6.0) ** 2, 0.0, 1.0)
         i, j = state.owner, (state.owner + 1) % m
-        normal, right = np.zeros((3 * m, 3 * m)), np.zeros(3 * m)
         spots = np.column_stack([2 * i, 2 * i + 1, 2 * j, 2 * j + 1, 2 * m + i])
-        _add(normal, right, spots, columns * row_weight, distance * row_weight[:, 0])
+        normal, right = _equations(3 * m, spots, columns, distance, weight * tukey)
         value, slopes = _turns(state)
         _, tight = _tangent(state, firm)
-        k, n = (own - 1) % m, (own + 1) % m
-        spots = np.column_stack(
-            [2 * k, 2 * k + 1, 2 * own, 2 * own + 1, 2 * n, 2 * n + 1, 2 * m + k, 2 * m + own]
-        )
-        _add(normal, right, spots, slopes * tight[:, None], value * tight)
+        more, push = _equations(3 * m, joints, slopes, value, tight)
         # corners slide freely along smooth joints: hold them softly, straight pieces firmly
         damping = np.concatenate([np.full(2 * m, 1.0), np.where(state.arc, 1e-2, 1e12)])
-        step = np.linalg.solve(normal + np.diag(damping), -right)
+        step = np.linalg.solve(normal + more + np.diag(damping), -right - push)
         move = step[: 2 * m].reshape(m, 2)
         shrink = min(1.0, 1.0 / max(float(np.max(np.abs(move))), 1e-9))
         state.corners = state.corners + shrink * move
@@ -263,12 +275,18 @@ def _solve(
     return state
 
 
-def _add(normal: Floats, right: Floats, spots: NDArray[np.int64], rows: Floats, v: Floats) -> None:
-    """Add weighted rows to the normal equations."""
-    for p in range(spots.shape[1]):
-        np.add.at(right, spots[:, p], rows[:, p] * v)
-        for q in range(spots.shape[1]):
-            np.add.at(normal, (spots[:, p], spots[:, q]), rows[:, p] * rows[:, q])
+def _equations(
+    count: int, spots: NDArray[np.int64], slopes: Floats, value: Floats, weight: Floats
+) -> tuple[Floats, Floats]:
+    """Normal equations of rows that hold a few unknowns each, ``spots`` saying which."""
+    from scipy.sparse import csr_array
+
+    across = spots.shape[1]
+    ends = np.arange(0, spots.size + 1, across)
+    rows = csr_array(
+        ((slopes * weight[:, None]).ravel(), spots.ravel(), ends), shape=(len(spots), count)
+    )
+    return (rows.T @ rows).toarray(), np.asarray(rows.T @ (value * weight))
 
 
 def _fit(points: Floats, weight: Floats, pieces: breaks.Pieces) -> _State:
@@ -320,26 +338,122 @@ def fit(points: Floats, good: NDArray[np.bool_] | None = None, name: str = "") -
     sigma = _noise(points, seen)
     # neighbours share their noise: so many of them count as one
     alike = max(1.0, 0.6 / max(spacing, 1e-3))
-    for width in (1.0, 1.5, 2.5):
-        weight = np.where(seen, 1.0 / (width * sigma), np.where(wrong, 0.0, 1.0 / GUESSED))
-        found = breaks.find(points, weight**2 / alike, every, 2 * every)
-        if len(found.starts) < 2:
-            found = _halved(points, found)
-        state = _fit(points, weight / np.sqrt(alike), found)
-        for _ in range(4):
-            spur = _spur(state, points, slack)
-            if spur is None or len(found.starts) <= 2:
-                break
-            found = breaks.Pieces(np.delete(found.starts, spur), np.delete(found.arcs, spur))
-            state = _fit(points, weight / np.sqrt(alike), found)
+    weight = np.where(seen, 1.0 / sigma, np.where(wrong, 0.0, 1.0 / GUESSED)) / np.sqrt(alike)
+    for state in _candidates(points, weight, every, slack):
         distance, _ = _distances(state, points, state.owner)
-        far = _strays(distance, seen, STRAYS, 2 * every)
-        if len(far) == 0 and spur is None and _simple(_path(state, name)):
-            return Fitted(_path(state, name), distance, seen, sigma)
-        seen = seen & ~_near(far, len(points), every)
+        path = _path(state, name)
+        if (
+            len(_strays(distance, seen, STRAYS, 2 * every)) == 0
+            and _spur(state, points, slack) is None
+            and _simple(path)
+        ):
+            return Fitted(path, distance, seen, sigma)
     kept = points[~wrong][::every]
     path = ClosedPath(tuple(Corner(float(x), float(y)) for x, y in kept), name)
     return Fitted(path, np.zeros(len(points)), seen, sigma, exact=False)
+
+
+def _candidates(points: Floats, weight: Floats, every: int, slack: Floats) -> Iterator[_State]:
+    """Paths to choose from, the best kind first."""
+    starts = []
+    for width in WIDTHS:
+        wide = weight / width
+        found = breaks.find(points, wide**2, every, 2 * every)
+        if len(found.starts) < 2:
+            found = _halved(points, found)
+        starts.append(_start(points, found))
+        state = _fit(points, wide, found)
+        for _ in range(MOST_MENDED):
+            better = _mended(points, wide, found, state, slack, every)
+            if better is None:
+                break
+            found = better
+            state = _fit(points, wide, found)
+        yield _merged(points, wide, found, state, slack)
+        yield state
+    # pieces on the points themselves: not tangent, but nothing in them has slid away
+    yield from reversed(starts)
+
+
+def _without(found: breaks.Pieces, n: int) -> breaks.Pieces:
+    return breaks.Pieces(np.delete(found.starts, n), np.delete(found.arcs, n))
+
+
+def _mended(
+    points: Floats, weight: Floats, found: breaks.Pieces, state: _State, slack: Floats, every: int
+) -> breaks.Pieces | None:
+    """Other breaks where the path is wrong: a piece left out, bent, or made two."""
+    spur = _spur(state, points, slack)
+    if spur is None or len(found.starts) <= 2:
+        return None
+    n, fault = spur
+    if fault == "joint" and not found.arcs[n]:
+        # a chord where the edge is round stands out at its ends
+        return breaks.Pieces(found.starts, found.arcs | (np.arange(len(found.arcs)) == n))
+    if fault == "folded":
+        return _without(found, n)
+    start, count = int(found.starts[n]), len(points)
+    end = int(np.roll(found.starts, -1)[n])
+    end += count if end <= start else 0
+    if end - start < 4 * every:
+        return _without(found, n)
+    middle = (start + end) // 2 % count
+    line, arc = breaks.costs(
+        points, weight**2, np.array([start, middle]), np.array([middle, end % count])
+    )
+    arcs = arc + breaks.PRICE * (breaks.ARC - breaks.LINE) < line
+    starts = np.append(found.starts, middle)
+    kinds = np.append(found.arcs, arcs[1])
+    kinds[n] = arcs[0]
+    order = np.argsort(starts)
+    return breaks.Pieces(starts[order], kinds[order])
+
+
+def _merged(
+    points: Floats, weight: Floats, found: breaks.Pieces, state: _State, slack: Floats
+) -> _State:
+    """Neighbours made one wherever that costs less than the unknowns it saves.
+
+    The breaks were chosen for pieces that need not meet; here they do, and fewer may do as well.
+    """
+    cost = _cost(state, points, weight)
+    tried: set[tuple[int, ...]] = set()
+    while len(found.starts) > 3 and len(tried) < MOST_TRIED:
+        better = _cheapest(points, weight, found, tried)
+        if better is None:
+            break
+        n, arc = better
+        fewer = _without(found, (n + 1) % len(found.starts))
+        fewer.arcs[n - (n + 1 == len(found.starts))] = arc
+        tried.add((int(found.starts[n]), int(found.starts[(n + 1) % len(found.starts)])))
+        again = _fit(points, weight, fewer)
+        more = _cost(again, points, weight)
+        if more - cost < breaks.PRICE * breaks.LINE and _spur(again, points, slack) is None:
+            found, state, cost = fewer, again, more
+    return state
+
+
+def _cheapest(
+    points: Floats, weight: Floats, found: breaks.Pieces, tried: set[tuple[int, ...]]
+) -> tuple[int, bool] | None:
+    """The piece that is one with the next at the least cost, and whether that is an arc."""
+    ends = np.roll(found.starts, -1)
+    after = np.roll(found.starts, -2)
+    alone = breaks.costs(points, weight**2, found.starts, ends)
+    alone_cost = np.where(found.arcs, alone[1], alone[0])
+    line, arc = breaks.costs(points, weight**2, found.starts, after)
+    parameters = np.where(found.arcs, breaks.ARC, breaks.LINE)
+    saved = parameters + np.roll(parameters, -1)
+    apart = alone_cost + np.roll(alone_cost, -1)
+    gain = np.stack([
+        breaks.PRICE * (saved - breaks.LINE) - (line - apart),
+        breaks.PRICE * (saved - breaks.ARC) - (arc - apart),
+    ]) + SLACK * breaks.PRICE  # fmt: skip
+    for n, start in enumerate(found.starts):
+        if (int(start), int(ends[n])) in tried:
+            gain[:, n] = -np.inf
+    kind, best = divmod(int(np.argmax(gain)), gain.shape[1])
+    return (best, bool(kind)) if gain[kind, best] > 0.0 else None
 
 
 def _bridged(points: Floats, wrong: NDArray[np.bool_]) -> Floats:
@@ -351,16 +465,8 @@ def _bridged(points: Floats, wrong: NDArray[np.bool_]) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _near(far: NDArray[np.int64], count: int, reach: int) -> NDArray[np.bool_]:
-    """The points ``far`` and ``reach`` neighbours on both sides."""
-    marked = np.zeros(count, np.bool_)
-    for step in range(-reach, reach + 1):
-        marked[(far + step) % count] = True
-    return marked
-
-
-def _spur(state: _State, points: Floats, slack: Floats) -> int | None:
-    """The piece at a place where the path leaves the row of points, or turns back on itself."""
+def _spur(state: _State, points: Floats, slack: Floats) -> tuple[int, Fault] | None:
+    """The piece at which the path turns back on itself or leaves the row of points."""
     from scipy.spatial import cKDTree
     from shapely import LinearRing, distance
     from shapely import points as shapes
@@ -380,17 +486,21 @@ def _spur(state: _State, points: Floats, slack: Floats) -> int | None:
     flat = place.reshape(-1, 2)
     _, near = cKDTree(points).query(flat)
     far = distance(shapes(flat), LinearRing(points)) / slack[near]
-    far = far.reshape(m, -1).max(axis=1)
+    far = far.reshape(m, -1)
     long = np.hypot(*chord.T)
     turned = np.abs(_turns(state)[0])
-    if far.max() > STRAYS:
-        n = int(np.argmax(far))
-        return n if long[n] < long[n - 1] else (n - 1) % m
+    # a piece that slid past its neighbour lies between two reversals; it also throws them off
     back = np.flatnonzero(turned > BACK)
     if len(back):
         n = int(back[0])
-        return n if long[n] < long[n - 1] else (n - 1) % m
-    return None
+        return (n if long[n] < long[n - 1] else (n - 1) % m), "folded"
+    if far.max() <= STRAYS:
+        return None
+    n, at = divmod(int(np.argmax(far)), len(share))
+    if 0 < at < len(share) - 1:
+        return n, "strays"
+    other = (n - 1) % m if at == 0 else (n + 1) % m
+    return (n if long[n] < long[other] else other), "joint"
 
 
 def _halved(points: Floats, found: breaks.Pieces) -> breaks.Pieces:

@@ -20,6 +20,7 @@ STRETCH = 1e-4  # [-] the same for the printer's scale
 MATTERS = 0.4  # [mm] a strip bent by so much shifts holes by about 0.1 mm
 STACKED = 0.8  # [mm] of height between the strips
 CLEAR = 5.0  # times its own sigma
+THINKABLE = 20.0  # [mm] sigma of any departure before a corner was seen
 SHAPES = ("sag along", "sag across", "twist")
 LIES = ("height", "slope along", "slope across")
 # not a fault of the board: what is not known of the printer's scale must not look like a bend
@@ -76,17 +77,18 @@ def departures(
         for name in PRINT
     ]
     whole = np.concatenate([jacobian, np.stack(columns, axis=1)], axis=1)
-    known = np.zeros((2, whole.shape[1]))
-    known[:, -2:] = np.diag(1.0 / scale_sigma)
+    # a departure that the corners in view cannot tell is as uncertain as anything on a table is
+    sigmas = np.concatenate([np.full(len(names), THINKABLE), scale_sigma])
+    first = jacobian.shape[1]
+    known = np.eye(len(sigmas), whole.shape[1], first) / sigmas[:, None]
     whole = np.concatenate([whole, known])
-    residuals = np.concatenate([residuals, np.zeros(2)])
+    residuals = np.concatenate([residuals, np.zeros(len(sigmas))])
     size = np.linalg.norm(whole, axis=0)
     square = np.linalg.inv((whole / size).T @ (whole / size)) / np.outer(size, size)
     answer = -square @ (whole.T @ residuals)
     left = residuals + whole @ answer
     # never better than the noise that was assumed; worse where the corners say so
     noise = max(1.0, float(np.sqrt(np.mean(left**2))))
-    first = jacobian.shape[1]
     return [
         Departure(strip, name, float(answer[n]), noise * float(np.sqrt(square[n, n])))
         for n, (strip, name) in enumerate(names, first)

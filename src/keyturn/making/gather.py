@@ -32,6 +32,7 @@ class Found:
     """Edges of one picture."""
 
     model: Model
+    bright: bool  # the part is brighter than the table
     outer: Edge
     inner: tuple[Opening, ...]
     chamfered: float  # share of the edge that has a bright line before it
@@ -75,7 +76,9 @@ def openings(flat: Flat, rough: Rough) -> Found:
     inner += [_opening(flat, r, rough.bright, model) for r in rough.inner if not _small(r)]
     outer = edges.find(flat, rough.outer, outward=True, bright=rough.bright, model=model)
     rimmed = [edges.rimmed(flat, one.edge, rough.bright) for one in inner]
-    return Found(model, outer, tuple(inner), float(np.median(rimmed)) if rimmed else 0.0)
+    return Found(
+        model, rough.bright, outer, tuple(inner), float(np.median(rimmed)) if rimmed else 0.0
+    )
 
 
 def _averaged(first: Edge, others: Sequence[Edge]) -> Edge:

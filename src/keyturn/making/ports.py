@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from keyturn.making import circles
 from keyturn.making.edit import rectangle
 from keyturn.making.fit_path import Floats
-from keyturn.making.shape import ClosedPath, Corner
+from keyturn.making.shape import ClosedPath, Corner, length
 
 LIES_ON = 0.05  # [mm] rms within which a shape is taken
 FAR = 0.20  # [mm] a point this far from the shape speaks against it
@@ -32,6 +32,13 @@ class Template:
     residual: Floats  # [mm] signed distance of every point, outside positive
     used: NDArray[np.bool_]
     rms: float  # [mm]
+    unknowns: int
+
+    @property
+    def share(self) -> float:
+        """Standard deviation of the shape over that of one point, noise being shared by some."""
+        around = length(self.path) / circles.SHARED
+        return math.sqrt(min(1.0, self.unknowns / around))
 
 
 def distance(points: Floats, unknowns: Floats) -> Floats:
@@ -99,7 +106,7 @@ def template(points: Floats, good: NDArray[np.bool_], name: str = "") -> Templat
             path = ClosedPath(
                 (Corner(found.x - r, found.y, 1.0), Corner(found.x + r, found.y, 1.0)), name
             )
-            return Template(path, "circle", residual, used, rms)
+            return Template(path, "circle", residual, used, rms, 3)
     box = _rectangle(points, good)
     if box is None:
         return None
@@ -114,4 +121,4 @@ def template(points: Floats, good: NDArray[np.bool_], name: str = "") -> Templat
     if slot:
         residual = distance(points, np.array([x, y, turn, half_w, half_h, least]))
         rms, used = _judged(residual, good)
-    return Template(path, "slot" if slot else "rectangle", residual, used, rms)
+    return Template(path, "slot" if slot else "rectangle", residual, used, rms, 6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -22,7 +23,6 @@ FINE, COARSE = 0.125, 0.2  # [mm] per pixel of the flat picture
 STEP = 4  # the map to the photo is computed at every 4th pixel: bent less than 0.001 px between
 BESIDE = 120.0  # [mm] kept around the strips; a part reaches no farther
 MARGIN = 6.0  # [mm] of white paper cut with each strip
-HONEST = 1.1  # stated sigma over computed: effects the model of the lens does not hold
 THICKNESS_SIGMA = 0.05  # [mm] of a thickness read with callipers
 MAX_HEIGHT = 100.0  # [mm]
 MAX_AREA = 40_000_000  # pixels of the flat picture
@@ -40,11 +40,11 @@ class Plane(Protocol):
     def onto(self, points: Numbers, height: float) -> Numbers:
         """Same lines of sight, met at ``height`` [mm] above the board instead of at the face."""
 
-    def covariance(self, points: Numbers) -> Numbers:
-        """Of each point against the others, all moved together left out, (n, 2, 2) [mm2]."""
+    def shifts(self, points: Numbers) -> Numbers:
+        """Shift (n, 2, k) [mm] of the points for one sigma of each of k causes common to all."""
 
-    def sigma(self, points: Numbers) -> Numbers:
-        """Standard deviation [mm] of each point against the others: larger axis, (n,)."""
+    def wall(self, points: Numbers) -> float:
+        """Width [mm] of the wall that is seen below points of the rim, on average; 0: not known."""
 
 
 @dataclass(frozen=True)
@@ -81,17 +81,33 @@ def linear_levels() -> Image:
     return light.astype(np.float32)
 
 
-def rigid_removed(shifts: Numbers, points: Numbers) -> Numbers:
-    """Shifts (n, 2, k) of points (n, 2) without what moves and turns them all together."""
-    centred = points - points.mean(axis=0)
-    n = len(points)
-    basis = np.zeros((2 * n, 3))
-    basis[0::2, 0] = basis[1::2, 1] = 1.0
-    basis[0::2, 2], basis[1::2, 2] = -centred[:, 1], centred[:, 0]
-    q, r = np.linalg.qr(basis)
-    q = q[:, np.abs(np.diag(r)) > 1e-9]
-    flat = shifts.reshape(2 * n, -1)
-    return np.asarray((flat - q @ (q.T @ flat)).reshape(shifts.shape))
+def rigid_removed(shifts: Numbers, points: Numbers, held: slice = slice(None)) -> Numbers:
+    """Shifts (n, 2, k) of points (n, 2) without what moves and turns the ``held`` ones together."""
+    centred = points - points[held].mean(axis=0)
+    basis = np.zeros((len(points), 2, 3))
+    basis[:, 0, 0] = basis[:, 1, 1] = 1.0
+    basis[:, 0, 2], basis[:, 1, 2] = -centred[:, 1], centred[:, 0]
+    count = shifts.shape[2]
+    move = np.linalg.lstsq(
+        basis[held].reshape(-1, 3), shifts[held].reshape(-1, count), rcond=None
+    )[0]  # fmt: skip
+    return np.asarray(shifts - basis @ move)
+
+
+def covariance(
+    planes: Sequence[Plane], points: Numbers, held: slice = slice(None), own: Numbers | None = None
+) -> Numbers:
+    """Covariance (n, 2, 2) [mm2] of points seen in one picture or in several together.
+
+    What moves and turns the ``held`` points as one is left out: it changes no part. ``own`` is the
+    sigma [mm] that each point has for itself along both axes.
+    """
+    shifts = np.mean([plane.shifts(points) for plane in planes], axis=0)
+    if own is not None:
+        alone = np.einsum("ij,ab->iajb", np.diag(own), np.eye(2)).reshape(len(own), 2, -1)
+        shifts = np.concatenate([shifts, alone], axis=2)
+    left = rigid_removed(shifts, points, held)
+    return np.asarray(np.einsum("nik,njk->nij", left, left))
 
 
 def larger_sigma(covariance: Numbers) -> Numbers:
@@ -133,35 +149,25 @@ class PhotoPlane:
         ratio = (centre[2] - height) / (centre[2] - self.height)
         return np.asarray(centre[:2] + ratio * (points - centre[:2]))
 
-    def _shifts(self, points: Numbers) -> Numbers:
-        """Shift (n, 2, k) of the points for one sigma of every independent cause."""
-        cameras, pixels = self.cameras, self.to_photo(points)
-        layout, columns = cameras.layout, []
-        lens_at, pose_at = layout.intrinsic(self.photo), layout.pose(self.photo)
-        places = [*range(lens_at.start, lens_at.stop), *range(pose_at.start, pose_at.stop)]
-        covariance = cameras.covariance[np.ix_(places, places)]
-        spread, turn = np.linalg.eigh(covariance)
-        unknowns = cameras.unknowns[places]
-        split = lens_at.stop - lens_at.start
-        for value, direction in zip(spread, turn.T, strict=True):
-            step = math.sqrt(max(float(value), 0.0)) * direction
-            up, down = unknowns + step, unknowns - step
-            moved = [lens.to_plane(u[:split], u[split:], pixels, self.height) for u in (up, down)]
+    def shifts(self, points: Numbers) -> Numbers:
+        cameras, pixels, columns = self.cameras, self.to_photo(points), []
+        lens_at = cameras.layout.intrinsic(self.photo)
+        pose_at = cameras.layout.pose(self.photo)
+        # the causes are those of all photos solved together, in the same order for each of them
+        spread, turn = np.linalg.eigh(cameras.covariance)
+        steps = (turn * np.sqrt(np.maximum(spread, 0.0))).T
+        for step in (*steps, *cameras.scale_steps):
+            up, down = cameras.unknowns + step, cameras.unknowns - step
+            moved = [lens.to_plane(u[lens_at], u[pose_at], pixels, self.height) for u in (up, down)]
             columns.append((moved[0] - moved[1]) / 2.0)
-        for axis, sigma in enumerate(cameras.scale_sigma):
-            stretch = np.zeros_like(points)
-            stretch[:, axis] = points[:, axis] * sigma
-            columns.append(stretch)
         higher = cameras.to_plane(pixels, self.height + self.thickness_sigma, self.photo)
         columns.append(higher - points)
         return np.stack(columns, axis=2)
 
-    def covariance(self, points: Numbers) -> Numbers:
-        shifts = rigid_removed(self._shifts(points), points)
-        return np.asarray(HONEST**2 * np.einsum("nik,njk->nij", shifts, shifts))
-
-    def sigma(self, points: Numbers) -> Numbers:
-        return larger_sigma(self.covariance(points))
+    def wall(self, points: Numbers) -> float:
+        if self.height <= 0.0 or not len(points):
+            return 0.0
+        return float(np.mean(np.linalg.norm(self.onto(points, 0.0) - points, axis=1)))
 
 
 def _frame(plane: PhotoPlane, size: tuple[int, int], spec: Spec) -> tuple[Numbers, Numbers]:

@@ -7,7 +7,8 @@ one along each axis. A strip of known length in the scan settles them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,14 +16,16 @@ import numpy as np
 from keyturn.errors import Place, ValueRefused
 from keyturn.making import board
 from keyturn.making import photo as photos
-from keyturn.making.board import SPEC, Spec
+from keyturn.making.board import SPEC, Spec, StripSeen
 from keyturn.making.camera import CHECK_SIGMA, UNCHECKED_SIGMA
 from keyturn.making.lens import Numbers
 from keyturn.making.photo import Photo
-from keyturn.making.rectify import HONEST, Flat, larger_sigma, log_ratio, luma, rigid_removed
+from keyturn.making.rectify import Flat, log_ratio, luma
 
 INCH = 25.4  # [mm]
 WOBBLE_SIGMA = 0.03  # [mm] of the feed of a common flatbed scanner
+WOBBLE_LENGTH = 15.0  # [mm] along the feed over which it comes and goes
+PAPER = 8.0  # [mm] of white left round a strip when it is cut out
 
 
 @dataclass(frozen=True)
@@ -56,16 +59,18 @@ class ScanPlane:
         del height
         return points
 
-    def covariance(self, points: Numbers) -> Numbers:
-        shifts = np.zeros((len(points), 2, 2))
-        for axis in (0, 1):
-            shifts[:, axis, axis] = points[:, axis] * self.scale_sigma[axis]
-        left = rigid_removed(shifts, points)
-        spread = np.einsum("nik,njk->nij", left, left) + WOBBLE_SIGMA**2 * np.eye(2)
-        return np.asarray(HONEST**2 * spread)
+    def shifts(self, points: Numbers) -> Numbers:
+        scale = points[:, :, None] * np.diag(self.scale_sigma)[None]
+        # the feed is uneven from row to row, and alike in rows that lie close together
+        rows = (points[:, None, 1] - points[None, :, 1]) / (2.0 * WOBBLE_LENGTH)
+        size, shape = np.linalg.eigh(np.exp(-(rows**2)))
+        feed = np.zeros((len(points), 2, len(points)))
+        feed[:, 1] = WOBBLE_SIGMA * shape * np.sqrt(np.maximum(size, 0.0))
+        return np.concatenate([scale, feed], axis=2)
 
-    def sigma(self, points: Numbers) -> Numbers:
-        return larger_sigma(self.covariance(points))
+    def wall(self, points: Numbers) -> float:
+        del points
+        return 0.0
 
 
 def _scale(strips: tuple[Strip, ...], axis: str, nominal: float) -> tuple[float, float]:
@@ -109,7 +114,7 @@ def flatten(photo: Photo, dpi: float, strips: tuple[Strip, ...] = ()) -> Flat:
     u, v = (np.ascontiguousarray(m) for m in np.meshgrid(column, row))
     image = cv2.remap(luma(photo.pixels), u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     plane = ScanPlane((sx, sy), (ex, ey), (0.0, (tall - 1) * sy))
-    notes = list(photo.notes)
+    notes = []  # what is said of a photo, its lens and its size, says nothing of a scan
     if {s.along for s in strips} != {"x", "y"}:
         notes.append("scale not verified in both directions: measure one strip along, one across")
     return Flat(
@@ -117,6 +122,12 @@ def flatten(photo: Photo, dpi: float, strips: tuple[Strip, ...] = ()) -> Flat:
         np.ones((size[1], size[0]), bool), np.zeros((size[1], size[0]), bool), pixel,
         plane.origin, 0.0, plane, nominal, 1.0, tuple(notes),
     )  # fmt: skip
+
+
+def _affine(seen: StripSeen, factor: Numbers) -> Numbers:
+    """Least-squares map (3, 2) from a strip's true millimetres, with a one beside, to pixels."""
+    points = np.column_stack([seen.nominal * factor, np.ones(len(seen.nominal))])
+    return np.asarray(np.linalg.lstsq(points, seen.pixels, rcond=None)[0])
 
 
 def printed_strips(
@@ -127,10 +138,14 @@ def printed_strips(
     The strip may lie turned: the least-squares affine map from its millimetres to pixels is a
     turn followed by the scanner's two scales, which are the lengths of its rows.
     """
+    return _lengths(board.find(scan, spec).strips, check_lengths, spec)
+
+
+def _lengths(
+    strips: Sequence[StripSeen], check_lengths: tuple[float, float], spec: Spec
+) -> tuple[Strip, Strip]:
     factor = np.array(check_lengths) / [spec.check_x, spec.check_y]
-    seen = max(board.find(scan, spec).strips, key=lambda s: len(s.numbers))
-    points = np.column_stack([seen.nominal * factor, np.ones(len(seen.nominal))])
-    fit = np.linalg.lstsq(points, seen.pixels, rcond=None)[0].T[:, :2]
+    fit = _affine(max(strips, key=lambda s: len(s.numbers)), factor).T[:, :2]
     length = spec.check_x  # the map rests on both check lines, each read with the same sigma
     worse = CHECK_SIGMA * spec.check_x / spec.check_y
     lying = abs(fit[0, 0]) > abs(fit[0, 1])
@@ -141,18 +156,53 @@ def printed_strips(
     )
 
 
+def _without_paper(flat: Flat, strips: Sequence[StripSeen], spec: Spec) -> Flat:
+    """The same picture with the printed strips marked, so that none is taken for the part."""
+    import cv2
+
+    marked = np.zeros(flat.image.shape, np.uint8)
+    for seen in strips:
+        x, y = (-PAPER, spec.width + PAPER), (-PAPER, spec.height + PAPER)
+        corners = np.array([(x[0], y[0], 1), (x[1], y[0], 1), (x[1], y[1], 1), (x[0], y[1], 1)])
+        place = flat.pixel(flat.plane.from_photo(corners @ _affine(seen, np.ones(2))))
+        cv2.fillConvexPoly(marked, np.round(place).astype(np.int32), 1)
+    return replace(flat, strips=marked > 0)
+
+
+def laid(
+    scan: Photo,
+    dpi: float,
+    strips: tuple[Strip, ...] = (),
+    check_lengths: tuple[float, float] | None = None,
+    spec: Spec = SPEC,
+) -> Flat:
+    """A scan laid flat.
+
+    Scale from ``strips``, or from a printed reference strip on the glass whose two
+    ``check_lengths`` [mm] were measured; without either from ``dpi`` alone, which is noted.
+    """
+    try:
+        seen = board.find(scan, spec).strips
+    except ValueRefused as fault:
+        if check_lengths is not None and not strips:
+            if "not seen" not in fault.problem:
+                raise
+            raise ValueRefused(
+                "no printed strip is seen in the scan", Place(key="strip"),
+                advice="lay one strip of the board on the glass beside the part, print down and all"
+                " of it in the picture; scan in grey or colour, without sharpening",
+            ) from None  # fmt: skip
+        seen = ()
+    if not strips and check_lengths is not None:
+        strips = _lengths(seen, check_lengths, spec)
+    return _without_paper(flatten(scan, dpi, strips), seen, spec)
+
+
 def to_plane(
     path: Path | str,
     dpi: float,
     strips: tuple[Strip, ...] = (),
     check_lengths: tuple[float, float] | None = None,
 ) -> Flat:
-    """Read a scan from a file and lay it flat.
-
-    Scale from ``strips``, or from a printed reference strip on the glass whose two
-    ``check_lengths`` were measured; without either from ``dpi`` alone, which is noted.
-    """
-    scan = photos.read(path)
-    if not strips and check_lengths is not None:
-        strips = printed_strips(scan, check_lengths)
-    return flatten(scan, dpi, strips)
+    """As :func:`laid`, from a file."""
+    return laid(photos.read(path), dpi, strips, check_lengths)

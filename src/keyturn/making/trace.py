@@ -17,22 +17,19 @@ from numpy.typing import NDArray
 
 from keyturn.errors import Place, ValueRefused
 from keyturn.making import board, camera, fit_path, ports, rectify, segment
+from keyturn.making.bounds import GLASS, LINE_95, PHOTO, READ, SHARP, Budget, reread
 from keyturn.making.edges import Edge
 from keyturn.making.edit import snapped
 from keyturn.making.fit_path import Floats
-from keyturn.making.gather import Opening, joined, openings
+from keyturn.making.gather import Found, Opening, joined, openings
 from keyturn.making.photo import Photo
 from keyturn.making.rectify import Flat
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 
 Progress = Callable[[int, int, str], None]
-FLOOR = 0.05  # [mm] 95 %: no real edge is sharper
-CIRCLE_95, LINE_95 = 2.45, 1.96  # standard deviations that hold 95 % in two axes and in one
-EDGE_PIXELS = 0.12  # [px] of the source: how far sharpening and walls may shift an edge
-SHADOW = 0.03  # [mm] and a shadow beside a dark part on paper
-READ = 0.02  # [mm] of a hole read with callipers
 GLARE_WARN, GLARE_REFUSE = 0.01, 0.12  # share of the face in which the sensor was full
 SEEN_WARN, SEEN_REFUSE = 0.9, 0.6  # share of a contour on which an edge was seen
+CHAMFERED = 0.3  # share of the edges of openings that have a bright line before them
 MOST_READING = 1.2  # [mm] a reading this far from the trace was of another hole
 
 
@@ -76,6 +73,7 @@ class Traced:
     drawn: tuple[Drawn, ...]
     warnings: tuple[str, ...]
     model: str  # "face" or "silhouette": which edge was taken
+    budget: Budget
     allowance: float = 0.0  # [mm] added to every diameter after the reading of one hole
 
     def pixels(self, points: Floats) -> Floats:
@@ -161,11 +159,11 @@ def from_flats(
     model, outer, inner, notes = joined(flats, found)
     warnings += notes
     warnings += _edge_warnings(outer, inner, found[0].chamfered)
-    made = _Maker(flats, outer, inner, model, source).make(name, scale_verified)
+    made = _Maker(flats, outer, inner, model, found[0], source).make(name, scale_verified)
     if not made.outline.holes:
         warnings.append("no round holes were found: check thickness and light, or add them by hand")
     if hole_reading is not None:
-        made = _read(made, *hole_reading)
+        made = read_hole(made, *hole_reading)
     elif made.outline.holes:
         warnings.append(
             "diameters are not verified: a chamfer adds its width, a shadow takes about 0.1 mm;"
@@ -204,7 +202,7 @@ def _edge_warnings(outer: Edge, inner: Sequence[Opening], chamfered: float) -> l
     told = []
     if outer.seen < SEEN_WARN:
         told.append(f"the outer edge is seen on {100 * outer.seen:.0f} % of its length only")
-    if chamfered > 0.3:
+    if chamfered > CHAMFERED:
         told.append(
             "the edges look chamfered or rounded: the traced edge may be either rim of the"
             " chamfer; measure one hole with callipers and enter it"
@@ -221,16 +219,24 @@ class _Maker:
         outer: Edge,
         inner: Sequence[Opening],
         model: str,
+        first: Found,
         source: str,
     ) -> None:
         self.flat, self.outer, self.inner = flats[0], outer, inner
         self.model, self.source = model, source
-        self.planes = [flat.plane for flat in flats]
         self.placement = _placement(outer.points)
-        pixel = min(flat.source_mm_per_pixel for flat in flats)
-        self.edge_sigma = math.hypot(
-            EDGE_PIXELS * pixel, SHADOW if model == "silhouette" and source == "photo" else 0.0
-        )
+        circles = [one.circle for one in inner if one.circle is not None]
+        centres = np.array([(c.x, c.y) for c in circles]).reshape(-1, 2)
+        self.budget = Budget(
+            [flat.plane for flat in flats], centres, np.array([c.sigma for c in circles]),
+            pixel=min(
+                flat.source_mm_per_pixel * max(1.0, flat.source_blur / SHARP) for flat in flats
+            ),
+            source=GLASS if source == "scan" else PHOTO,
+            wall=self.flat.plane.wall(centres) if model == "face" else 0.0,
+            dark=not first.bright,
+            chamfered=first.chamfered > CHAMFERED,
+        )  # fmt: skip
 
     def make(self, name: str, verified: bool) -> Traced:
         round_ones = [one for one in self.inner if one.circle is not None]
@@ -252,34 +258,32 @@ class _Maker:
             if about.seen < SEEN_WARN and about.name != "outer":
                 warnings.append(f"{about.name}: edge seen on {100 * about.seen:.0f} % only")
         outline = Outline(path, tuple(holes), tuple(made), name, scale_verified=verified)
-        return Traced(outline, self.flat, self.placement, tuple(drawn), tuple(warnings), self.model)
-
-    def _sigma(self, points: Floats) -> Floats:
-        """Standard deviation of places against each other, several photos taken together."""
-        rows = np.stack([plane.sigma(points) for plane in self.planes])
-        return np.asarray(1.0 / np.sqrt(np.sum(1.0 / np.maximum(rows, 1e-6) ** 2, axis=0)))
+        return Traced(
+            outline, self.flat, self.placement, tuple(drawn), tuple(warnings), self.model,
+            self.budget,
+        )  # fmt: skip
 
     def _holes(self, found: Sequence[Opening]) -> tuple[list[Hole], list[Drawn]]:
         if not found:
             return [], []
-        order = _around([one.edge.points for one in found], self.placement)
-        kept = [(found[n].edge, c) for n in order if (c := found[n].circle) is not None]
-        centres = np.array([(c.x, c.y) for _, c in kept])
-        plane = self._sigma(centres)
+        circles = [one.circle for one in found if one.circle is not None]
+        centres = self.budget.centres
         moved = self.placement.outline(centres)
+        radius = self.budget.centre()
+        across = self.budget.diameter(np.array([c.diameter_sigma for c in circles]))
         holes, drawn = [], []
-        for n, (edge, c) in enumerate(kept):
-            centre = CIRCLE_95 * math.hypot(plane[n], c.sigma)
-            across = LINE_95 * math.hypot(2.0 * self.edge_sigma, c.diameter_sigma)
+        order = _around([one.edge.points for one in found], self.placement)
+        for number, n in enumerate(order, 1):
+            edge, c, name = found[n].edge, circles[n], f"hole {number}"
             holes.append(
                 Hole(
-                    float(moved[n, 0]), float(moved[n, 1]), c.diameter, "bolt", f"hole {n + 1}",
-                    max(FLOOR, centre), max(FLOOR, across), self.source,
+                    float(moved[n, 0]), float(moved[n, 1]), c.diameter, "bolt", name,
+                    float(radius[n]), float(across[n]), self.source,
                 )
             )  # fmt: skip
             residual = np.hypot(*(edge.points - centres[n]).T) - c.diameter / 2.0
             used = edge.good & (np.abs(residual) < max(4.0 * c.rms, 0.05))
-            drawn.append(self._drawn(f"hole {n + 1}", "hole", edge, residual, used, c.rms))
+            drawn.append(self._drawn(name, "hole", edge, residual, used, c.rms))
         return holes, drawn
 
     def _path(self, edge: Edge, name: str, *, template: bool) -> tuple[ClosedPath, Drawn]:
@@ -292,9 +296,12 @@ class _Maker:
             fitted = fit_path.fit(edge.points, edge.good, name)
             path, residual, used = fitted.path, fitted.residual, fitted.used
             kind = "lines and arcs" if fitted.exact else "points"
-            rms = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else math.nan
-        spread = float(np.max(self._sigma(edge.points[:: max(1, len(edge.points) // 60)])))
-        uncertain = LINE_95 * math.sqrt(spread**2 + self.edge_sigma**2 + rms**2)
+            rms = fit_path.STRAYS
+            if fitted.exact and used.any():
+                rms = float(np.sqrt(np.mean(residual[used] ** 2)))
+        # a shape of few unknowns averages the noise of its whole edge
+        share = 1.0 if found is None else found.share
+        uncertain = self.budget.path(edge.points, edge.normal, share * rms, port=template)
         moved = tuple(
             Corner(float(x), float(y), c.bulge)
             for (x, y), c in zip(
@@ -303,7 +310,7 @@ class _Maker:
                 strict=True,
             )
         )
-        path = ClosedPath(moved, name, max(FLOOR, uncertain), self.source)
+        path = ClosedPath(moved, name, uncertain, self.source)
         return path, self._drawn(name, kind, edge, residual, used, rms)
 
     def _drawn(
@@ -338,7 +345,7 @@ def _around(rings: Sequence[Floats], placement: Placement) -> list[int]:
     return sorted(range(len(rings)), key=angles.__getitem__)
 
 
-def _read(made: Traced, name: str, diameter: float) -> Traced:
+def read_hole(made: Traced, name: str, diameter: float) -> Traced:
     """Move every edge by what one hole read with callipers differs from its trace."""
     from keyturn.making.offset import offset
 
@@ -361,18 +368,27 @@ def _read(made: Traced, name: str, diameter: float) -> Traced:
             accepted=f"within {MOST_READING} mm of the trace",
             advice="name the hole that was measured, and measure it once more",
         )  # fmt: skip
-    opened = tuple(
-        replace(
-            one, diameter=one.diameter + more,
-            diameter_uncertainty=max(FLOOR, LINE_95 * math.hypot(2.0 * READ, READ)),
-        )
-        for one in holes
-    )  # fmt: skip
+    # the reading stands for what moved all edges; how that hole was fitted comes with it
+    fitted = reread(hole.diameter_uncertainty or 0.0, 2.0 * made.budget.edge, READ) / LINE_95
+
+    def opened(one: Hole) -> Hole:
+        bound = reread(one.diameter_uncertainty or 0.0, 2.0 * made.budget.edge, fitted)
+        if name and one is hole:
+            bound = LINE_95 * READ
+        return replace(one, diameter=one.diameter + more, diameter_uncertainty=bound)
+
+    # which rim of a chamfer was traced may differ from place to place
+    known = 0.0 if made.budget.chamfered else made.budget.beside
+
+    def path(old: ClosedPath, by: float) -> ClosedPath:
+        bound = reread(old.uncertainty or 0.0, known, fitted / 2.0)
+        return replace(offset(old, by).path, uncertainty=bound)
+
     outline = replace(
         made.outline,
-        holes=opened,
-        outer=offset(made.outline.outer, -more / 2.0).path,
-        ports=tuple(offset(port, more / 2.0).path for port in made.outline.ports),
+        holes=tuple(opened(one) for one in holes),
+        outer=path(made.outline.outer, -more / 2.0),
+        ports=tuple(path(port, more / 2.0) for port in made.outline.ports),
     )
     told = (
         f"all edges moved by {more / 2.0:+.3f} mm into the part, as {hole.name} was read with"

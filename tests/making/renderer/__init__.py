@@ -5,7 +5,11 @@ Written for the tests only and shares no code with what it tests, except the pat
 """
 
 from renderer.cast import Taken, render
+from renderer.glass import Page, scan, seeded_page
 from renderer.part import Part, flange, plate, throttle
 from renderer.scene import Scene, seeded
 
-__all__ = ["Part", "Scene", "Taken", "flange", "plate", "render", "seeded", "throttle"]
+__all__ = [
+    "Page", "Part", "Scene", "Taken", "flange", "plate", "render", "scan", "seeded",
+    "seeded_page", "throttle",
+]  # fmt: skip
