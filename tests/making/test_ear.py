@@ -43,7 +43,8 @@ def is_sound(before: Outline, after: Outline, root: float = 3.0) -> None:
     assert new.difference(old).difference(wide).area < chords
 
 
-@given(x=st.floats(-80, 80), deep=st.floats(0.5, 5.5), diameter=st.floats(2, 14),
+# the widest ear with its roots takes less than 13 mm of the edge, which is straight up to 90
+@given(x=st.floats(-77, 77), deep=st.floats(0.5, 5.5), diameter=st.floats(2, 14),
        turn=st.floats(-3, 3))  # fmt: skip
 @settings(max_examples=60, deadline=None)
 def test_at_a_straight_edge_the_land_is_the_wanted_one(
