@@ -322,6 +322,27 @@ def test_killed_at_any_moment_loses_nothing_that_was_acknowledged(tmp_path: Path
     assert seen > 20  # or the test killed nothing that was writing
 
 
+HALF_DONE = """
+import os, sqlite3, sys
+book = sqlite3.connect(sys.argv[1], isolation_level=None)
+book.execute("PRAGMA journal_mode = DELETE")
+book.execute("PRAGMA cache_size = 1")
+book.execute("BEGIN")
+book.execute("CREATE TABLE half (x)")
+book.executemany("INSERT INTO half VALUES (?)", (("x" * 3000,) for _ in range(200)))
+os._exit(9)
+"""
+
+
+def test_a_reader_comes_first_after_a_writer_died_in_the_middle(tmp_path: Path) -> None:
+    """Died before the log was switched on: what stands in the file has to be rolled back."""
+    add(tmp_path, {"n": 1})
+    file = tmp_path / "journal.db"
+    subprocess.run([sys.executable, "-c", HALF_DONE, str(file)], check=False)
+    assert file.with_name("journal.db-journal").exists(), "nothing was left half done"
+    assert bodies(tmp_path) == [{"n": 1}]
+
+
 TOGETHER = """
 import sys
 from pathlib import Path

@@ -11,7 +11,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -118,7 +118,7 @@ def opened(folder: Path, write: bool = False, patience: float = PATIENCE) -> Ite
     try:
         if write or path.exists():
             connection = _connect(path, write, patience)
-            _judge_patiently(connection, path, write, patience)
+            _judge_or_recover(connection, path, write, patience)
             connection = connection if _version(connection) else None
         yield Journal(path, connection, write)
     except sqlite3.Error as fault:
@@ -160,6 +160,23 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def _judge_or_recover(
+    connection: sqlite3.Connection, path: Path, write: bool, patience: float
+) -> None:
+    """`_judge_patiently`; what a killed writer left half done is undone first.
+
+    Only a connection that may write can undo it, so a reader would be refused until then.
+    """
+    try:
+        _judge_patiently(connection, path, write, patience)
+    except sqlite3.OperationalError as fault:
+        if write or fault.sqlite_errorcode & 0xFF != sqlite3.SQLITE_READONLY:
+            raise
+        with closing(sqlite3.connect(path, timeout=patience)) as able:
+            able.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        _judge_patiently(connection, path, write, patience)
 
 
 def _judge_patiently(
