@@ -19,7 +19,7 @@ TOLERANCE = 0.1
 
 @pytest.fixture(scope="module", params=["a4", "letter"])
 def page(request: pytest.FixtureRequest) -> tuple[str, NDArray[np.uint8]]:
-    document = pypdfium2.PdfDocument(board.pdf(request.param))
+    document = pypdfium2.PdfDocument(board_sheet.pdf(request.param))
     assert len(document) == 1
     grey = document[0].render(scale=DPI / 72, grayscale=True).to_numpy()
     return request.param, np.ascontiguousarray(grey.reshape(grey.shape[:2]))
@@ -30,7 +30,7 @@ def page(request: pytest.FixtureRequest) -> tuple[str, NDArray[np.uint8]]:
 )
 def test_paper_has_its_size(name: str, width: float, height: float) -> None:
     """ISO 216: A4 is 210 x 297 mm; ANSI/ASME Y14.1: Letter is 8.5 x 11 inches."""
-    size = pypdfium2.PdfDocument(board.pdf(name))[0].get_size()
+    size = pypdfium2.PdfDocument(board_sheet.pdf(name))[0].get_size()
     # a point is 1/72 inch; 0.01 mm is far below what a printer can do
     assert size == pytest.approx((width / 25.4 * 72, height / 25.4 * 72), abs=0.03)
 
@@ -71,9 +71,9 @@ def test_strips_have_their_size_and_are_found(page: tuple[str, NDArray[np.uint8]
 
 
 def test_same_bytes_each_time_and_other_papers_are_refused() -> None:
-    assert board.pdf("a4") == board.pdf("A4 ")
+    assert board_sheet.pdf("a4") == board_sheet.pdf("A4 ")
     with pytest.raises(ValueRefused, match="paper"):
-        board.pdf("a3")
+        board_sheet.pdf("a3")
 
 
 def test_no_marker_stands_twice() -> None:

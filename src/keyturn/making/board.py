@@ -104,13 +104,6 @@ def _charuco(spec: Spec, strip: int) -> Any:
     )
 
 
-def pdf(paper: str = "a4", spec: Spec = SPEC) -> bytes:
-    """The board as a PDF at 1:1 with two check lines; ``paper`` is "a4" or "letter"."""
-    from keyturn.making import board_sheet
-
-    return board_sheet.pdf(paper, spec)
-
-
 def _markers(grey: NDArray[np.uint8]) -> tuple[Any, Any]:
     import cv2
 

@@ -25,9 +25,9 @@ LINES = ("check_long", "check_short")  # of TRACE: both or none
 
 def board(paper: str = "a4") -> bytes:
     """The reference board as a PDF at 1:1."""
-    from keyturn.making import board as strips
+    from keyturn.making import board_sheet
 
-    return strips.pdf(paper)
+    return board_sheet.pdf(paper)
 
 
 def read_outline(path: Path) -> Outline:
