@@ -45,16 +45,13 @@ def serving(folder: Path, script: str, ready: str) -> Iterator[tuple[str, int]]:
 
 
 @contextmanager
-def bare(page: bytes, body: bytes, kind: str, *, at_once: bool = False) -> Iterator[str]:
-    """A server without an application: ``body`` at /bytes, ``page`` everywhere else.
-
-    ``at_once`` sends head and body in one piece; else a small body waits some 40 ms for the
-    browser's acknowledgement of the head.
-    """
+def bare(page: bytes, body: bytes, kind: str) -> Iterator[str]:
+    """A server without an application: ``body`` at /bytes, ``page`` everywhere else."""
 
     class Bytes(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
-        wbufsize = 1 << 20 if at_once else 0
+        # in one piece: a small body after its head would wait 40 ms to be acknowledged
+        wbufsize = 1 << 20
 
         def do_GET(self) -> None:
             data, what = (body, kind) if self.path.startswith("/bytes") else (page, "text/html")

@@ -147,7 +147,7 @@ def _zoomed(report: Report, browser: Any, page: Any, server: int) -> None:
              return (await (await fetch(last)).arrayBuffer()).byteLength; }"""
     )
     page_of_it = b"<!doctype html><title>bare</title>"
-    with bare(page_of_it, bytes(size), "application/octet-stream", at_once=True) as address:
+    with bare(page_of_it, bytes(size), "application/octet-stream") as address:
         other = browser.new_page()
         other.goto(address)
         plain = [value / 1e3 for value in other.evaluate(BARE, ZOOMS)]

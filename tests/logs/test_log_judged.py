@@ -60,7 +60,7 @@ def test_findings_pictures_and_readings(
     assert len(listed(car)) == len(stored)
 
 
-@pytest.mark.slow
+@pytest.mark.validate  # the same from end to end: test_log_evidence.py
 def test_find_sharpens_from_the_readings_of_a_log(
     pickup: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
