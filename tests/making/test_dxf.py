@@ -183,6 +183,8 @@ FAULTS = {
     "not a number": (replace(PLATE, holes=(Hole(math.nan, 0, 5.0),)), "not a number"),
     "overlap": (replace(PLATE, holes=(Hole(-40, 0, 5.0),)), "crosses itself or another"),
     "across the edge": (replace(PLATE, holes=(Hole(100, 0, 5.0),)), "crosses itself or another"),
+    "twice": (replace(PLATE, ports=(ClosedPath((Corner(0, 0), Corner(9, 0), Corner(9, 0, 1.0),
+        Corner(9, 9))),)), "lies on the one after it"),
     "bow tie": (replace(PLATE, holes=(), ports=(), outer=ClosedPath(
         (Corner(0, 0), Corner(50, 40), Corner(50, 0), Corner(0, 50)))),
         "crosses itself"),

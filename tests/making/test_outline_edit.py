@@ -99,6 +99,8 @@ PLAIN = "version = 1\n[outer]\nrectangle={x=0,y=0,width=9,height=9}"
         ("version = 1", "outer"),
         ("version = 1\n[outer]\ncorners = [[0,0],[1,0]]", "encloses nothing"),
         ("version = 1\n[outer]\ncorners = [[0,0],[10,10],[10,0],[0,10]]", "crosses itself"),
+        ("version = 1\n[outer]\ncorners = [[0,0],[9,0],[9,9],[0,0]]", "corners.4"),
+        ("version = 1\n[outer]\ncorners = [[0,0],[9,0,1],[9,0],[0,9]]", "corners.2"),
         ("version = 1\n[outer]\ncorners = [[0,0],[9e9,0],[0,1]]", "no corner"),
         ("version = 1\n[outer]\ncorners = [[0,0],[nan,0],[0,1]]", "no corner"),
         (

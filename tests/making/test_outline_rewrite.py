@@ -106,7 +106,7 @@ WISHES = st.one_of(
     st.builds(lambda n, name: {"do": "hole", "index": n, "name": name},
               st.integers(0, 2), st.sampled_from(["A", "B # 2", 'say "D"', "\\n"])),
     st.builds(lambda k, x: {"do": "corner", "corner": k, "x": x}, st.integers(0, 3),
-              st.floats(-5, 105)),
+              st.floats(-5, 105) | st.sampled_from([0.0, 100.0])),
     st.builds(lambda by: {"do": "grow", "index": 0, "by": by}, st.floats(-3, 3)),
     st.builds(lambda by: {"do": "grow", "index": None, "by": by}, st.floats(0, 5)),
     st.builds(lambda n: {"do": "slot", "name": n}, st.sampled_from(["A", "D", "hole 2"])),

@@ -76,7 +76,7 @@ def low(car: Path) -> float:
     ("parts", "why"),
     [
         (lambda ok, bad: ((6.0, ok), (0.6, bad), (5.0, ok)), "alarm: FUEL PRESSURE"),
-        (lambda ok, bad: ((6.0, ok), (2.5, {}), (5.0, ok)), "no fuel pressure for 2.5"),
+        (lambda ok, bad: ((6.0, ok), (2.47, {}), (5.0, ok)), "no fuel pressure for 2.5"),
         (lambda ok, bad: ((3.0, ok),), "in the state of the step for 3 s of 10 s"),
         (lambda ok, bad: ((6.0, ok), (5.0, {**ok, "engine_speed": 14.0})), "in the state of the"),
     ],

@@ -7,7 +7,16 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from keyturn.errors import ValueRefused
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, arc_of, area, flattened
+from keyturn.making.shape import (
+    ClosedPath,
+    Corner,
+    Hole,
+    Outline,
+    arc_of,
+    area,
+    doubled,
+    flattened,
+)
 
 Layer = Literal["CUT_OUTER", "CUT_INNER", "HOLES", "MARK"]
 LAYERS: tuple[Layer, ...] = ("CUT_OUTER", "CUT_INNER", "HOLES", "MARK")
@@ -122,6 +131,9 @@ def sized(part: Outline) -> Outline:
     numbers += [v for hole in part.holes for v in (hole.x, hole.y, hole.diameter)]
     if not all(math.isfinite(value) for value in numbers):
         raise ValueRefused("a size is not a number", advice="look through the outline file")
+    if any(doubled(path) is not None for path in paths):
+        raise ValueRefused("a corner of a path lies on the one after it",
+                           advice="take one of the two out of the outline file")  # fmt: skip
     if any(len(path.corners) < 2 or abs(area(path)) < 0.01 for path in paths):
         raise ValueRefused("there is nothing to cut: a path encloses no area",
                            accepted="closed paths with an area")  # fmt: skip

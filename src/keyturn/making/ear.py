@@ -15,7 +15,7 @@ from keyturn.making.along import Point, Spot, crossed, nearest, rest
 from keyturn.making.edit import Allowances, hole_of, opened_hole
 from keyturn.making.land import Land
 from keyturn.making.offset import offset
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, flattened
+from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, doubled, flattened
 
 ROOTS = (3.0, 1.5, 0.75, 0.0)  # [mm] radius at its roots, the largest that fits; common practice
 CHORD = 0.002  # [mm] deviation of the polygons that an ear is judged by
@@ -161,10 +161,10 @@ def _right(outer: ClosedPath, runs: list[list[Corner]], joined: Any, root: float
     from shapely.geometry import Polygon
 
     corners = tuple(corner for run in runs for corner in run)
-    if any(math.dist((a.x, a.y), (b.x, b.y)) < 1e-7
-           for a, b in zip(corners, (*corners[1:], corners[0]), strict=True)):  # fmt: skip
+    path = replace(outer, corners=corners)
+    if doubled(path) is not None:
         return False
-    made = Polygon(flattened(replace(outer, corners=corners), CHORD))
+    made = Polygon(flattened(path, CHORD))
     if not made.is_valid:
         return False
     # a root fills less than the square of its radius

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from keyturn.errors import ValueRefused
 from keyturn.making.land import LEAST_EDGE, LEAST_LAND, Land, lands, opening_names
 from keyturn.making.offset import offset
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
+from keyturn.making.shape import SAME, ClosedPath, Corner, Hole, Outline
 
 BOLT_CLEARANCE = 0.6  # [mm] on the diameter, rubber-cork on studs; common practice, no source
 DOWEL_CLEARANCE = 0.0  # a dowel places the sheet
@@ -213,7 +213,7 @@ def rectangle(
     # a side of no length, or an arc of no radius, is no corner
     kept = [
         corner for n, corner in enumerate(raw)
-        if math.dist(corner[:2], raw[(n + 1) % 8][:2]) > 1e-9
+        if math.dist(corner[:2], raw[(n + 1) % 8][:2]) >= SAME
     ]  # fmt: skip
     c, s = math.cos(turn), math.sin(turn)
     return ClosedPath(

@@ -12,9 +12,8 @@ import math
 from dataclasses import dataclass, replace
 
 from keyturn.errors import ValueRefused
-from keyturn.making.shape import ClosedPath, Corner, arc_of, area, flattened
+from keyturn.making.shape import SAME, ClosedPath, Corner, arc_of, area, flattened
 
-TOUCHING = 1e-7  # [mm] ends that are the same point
 AGREES = 2e-3  # share of the area moved by which the exact path may differ from the polygon's
 CHORD = 0.002  # [mm] deviation of the polygon that the exact path is judged by
 
@@ -49,7 +48,7 @@ def offset(path: ClosedPath, distance: float) -> Offset:
     ValueRefused
         Nothing is left of the path, or it falls into pieces.
     """
-    if abs(distance) < TOUCHING:
+    if abs(distance) < SAME:
         return Offset(path, exact=True)
     # to the right of travel is outside of a counter-clockwise path
     right = distance if area(path) > 0.0 else -distance
@@ -82,7 +81,7 @@ def _pieces(path: ClosedPath, right: float) -> list[_Piece] | None:
     pieces = []
     for n, a in enumerate(path.corners):
         b = path.corners[(n + 1) % len(path.corners)]
-        if math.hypot(b.x - a.x, b.y - a.y) < TOUCHING:
+        if math.hypot(b.x - a.x, b.y - a.y) < SAME:
             return None
         piece = _moved(a, b, right)
         if piece is None:
@@ -101,7 +100,7 @@ def _moved(a: Corner, b: Corner, right: float) -> _Piece | None:
     cx, cy, radius = arc
     turn = 1 if a.bulge > 0 else -1
     grown = radius + turn * right
-    if grown <= TOUCHING:
+    if grown <= SAME:
         return None
     scale = grown / radius
 
@@ -122,7 +121,7 @@ def _exact(path: ClosedPath, right: float) -> ClosedPath | None:
     for n, piece in enumerate(pieces):
         after = (n + 1) % count
         other = pieces[after]
-        if math.dist(piece.end, other.start) < TOUCHING:
+        if math.dist(piece.end, other.start) < SAME:
             continue
         if _parts(piece, other, right):
             joins[n] = Corner(*piece.end, _join_bulge(piece, other, right))
@@ -235,7 +234,7 @@ def _line_circle(line: _Piece, arc: _Piece) -> list[Point]:
 def _circle_circle(a: _Piece, b: _Piece) -> list[Point]:
     dx, dy = b.centre[0] - a.centre[0], b.centre[1] - a.centre[1]
     apart = math.hypot(dx, dy)
-    if apart < TOUCHING:
+    if apart < SAME:
         return []
     along = (apart**2 + a.radius**2 - b.radius**2) / (2.0 * apart)
     rest = a.radius**2 - along**2

@@ -15,7 +15,7 @@ from typing import Any
 from keyturn.errors import BuildError, BuildErrors, FileRefused, Place, ValueRefused
 from keyturn.making.edit import rectangle
 from keyturn.making.offset import reversed_path
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, area, flattened
+from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, area, doubled, flattened
 
 VERSION = 1
 MOST_CORNERS = 20_000
@@ -247,6 +247,11 @@ def _path(row: object, place: Place, faults: list[BuildError]) -> ClosedPath | N
         corners = _corners(said)
     made = ClosedPath(corners, name, said.optional("uncertainty"), said.word("source"))
     if len(faults) > before:
+        return None
+    twice = doubled(made)
+    if twice is not None:
+        said.refuse(f"corners.{twice + 1}", "lies on the corner after it", None,
+                    "every corner once; the last need not repeat the first")  # fmt: skip
         return None
     if not _whole(made):
         said.refuse("corners", "crosses itself, or encloses nothing", None,

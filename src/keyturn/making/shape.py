@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+SAME = 1e-7  # [mm] corners nearer than that are one point
 STRAIGHT = 1e-9  # a bulge below is a line: its arc leaves a chord of a metre by less than 1 nm
 Side = Literal["front", "back"]  # which face of the gasket is drawn
 Role = Literal["bolt", "dowel", "passage"]
@@ -58,6 +59,15 @@ class Outline:
     side: Side = "front"
     scale_verified: bool = False  # both check lengths were measured
     notes: tuple[str, ...] = field(default=())
+
+
+def doubled(path: ClosedPath) -> int | None:
+    """Index of the first corner that lies on the one after it: a piece without a direction."""
+    for n, a in enumerate(path.corners):
+        b = path.corners[(n + 1) % len(path.corners)]
+        if math.dist((a.x, a.y), (b.x, b.y)) < SAME:
+            return n
+    return None
 
 
 def arc_of(a: Corner, b: Corner) -> tuple[float, float, float] | None:

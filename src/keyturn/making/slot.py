@@ -7,9 +7,7 @@ from dataclasses import replace
 
 from keyturn.errors import ValueRefused
 from keyturn.making.along import TINY, Point, Spot, nearest, pieces, rest, share_of
-from keyturn.making.shape import ClosedPath, Corner, Hole, Outline, arc_of, flattened
-
-FAR = 1e-7  # [mm] a corner nearer than that to the one before is the same
+from keyturn.making.shape import SAME, ClosedPath, Corner, Hole, Outline, arc_of, flattened
 
 
 def opened(part: Outline) -> Outline:
@@ -52,7 +50,7 @@ def _joined(outer: ClosedPath, hole: Hole) -> ClosedPath:
     corners = [Corner(*enter.at), Corner(*first, -1.0), Corner(*last), *rest(outer, leave, enter)]
     kept = [
         corner for n, corner in enumerate(corners)
-        if math.dist(_xy(corner), _xy(corners[(n + 1) % len(corners)])) > FAR
+        if math.dist(_xy(corner), _xy(corners[(n + 1) % len(corners)])) >= SAME
     ]  # fmt: skip
     made = replace(outer, corners=tuple(kept))
     shape, before = Polygon(flattened(made)), Polygon(flattened(outer))
