@@ -54,7 +54,7 @@ def test_an_empty_folder_is_served_and_ctrl_c_ends_it(tmp_path: Path) -> None:
         began = time.monotonic()
     finally:
         said, complained = ended(server)
-    assert time.monotonic() - began < 5
+    assert time.monotonic() - began < 15  # asked to hang it would never end
     assert server.returncode == 0
     assert "stopped" in said
     assert complained == ""  # no request and no body is written down

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import tomllib
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,14 @@ def load(path: str | Path, changes: Mapping[str, Any] | None = None) -> Build:
         One fault, or `BuildErrors` with all faults that were found.
     """
     file = build_path(path)
-    return from_text(read_text(file), str(file), changes)
+    text = read_text(file)
+    return from_text(text, str(file), changes) if changes else _as_it_stands(text, str(file))
+
+
+@lru_cache(maxsize=8)
+def _as_it_stands(text: str, file: str) -> Build:
+    """Frozen, so that all who ask while the text is the same may share it."""
+    return from_text(text, file)
 
 
 def build_path(path: str | Path) -> Path:

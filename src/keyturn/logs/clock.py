@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 
 from keyturn.errors import CannotAnswer
 from keyturn.logs.frame import Gap, Reset, Samples
+from keyturn.logs.table import Table
 
 MOST_RESETS = 50
 DAY, HOUR = 86400.0, 3600.0  # [s]
@@ -19,6 +19,7 @@ CLOCK = r"((?:\d+:)?\d+:\d+(?:[.,]\d+)?)\s*(?:[+-]\d\d:?\d\d|([AaPp])\.?[Mm]\.?)
 DATE = r"(\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./](?:\d{4}|\d\d)\b)"
 GAP_STEPS = 5.0  # usual steps without a row that make a gap
 SHORTEST_GAP = 0.25  # [s]
+BLOCK = 1 << 16  # rows whose steps are made at a time
 MEDIAN_OF, PIECES = 1 << 16, 16  # steps that the usual one is told from, in so many pieces
 
 
@@ -33,7 +34,7 @@ class Clock:
     notes: tuple[str, ...]
 
 
-def from_texts(path: Path, name: str) -> Samples:
+def from_texts(table: Table, name: str) -> Samples:
     """Seconds from "12:03:04.5", "03:04.5", "1:03:04 PM", or a date with one; NaN where neither.
 
     A clock without a date goes on where it passes midnight, and one without hours at the full hour.
@@ -41,7 +42,7 @@ def from_texts(path: Path, name: str) -> Samples:
     import polars as pl
 
     text = pl.col(name).str.strip_chars(" \t\"'Z")
-    cells = pl.scan_ipc(path).select(
+    cells = table.lazy().select(
         text.str.extract(CLOCK, 1).str.replace(",", ".", literal=True).alias("clock"),
         text.str.extract(CLOCK, 2).str.to_lowercase().alias("half"),
         text.str.extract(DATE, 1).alias("date"),
@@ -111,22 +112,34 @@ def _ordinal(text: str, order: tuple[int, int]) -> int | None:
 def run(raw: Samples, file: str) -> Clock:
     """A rising clock from the logger's own in seconds; refuses one that is no clock."""
     notes: list[str] = []
-    steps = np.diff(raw)
-    if len(raw) < 2 or not np.isfinite(steps.min()):
+    least, most = _steps(raw)
+    if not np.isfinite(least):
         raw = _between(raw, file, notes)
-        steps = np.diff(raw)
-    back = np.flatnonzero(steps < 0) if steps.min() < 0 else np.empty(0, dtype=np.int64)
-    if len(back) > MOST_RESETS or len(back) > 0.02 * len(steps) + 1:
+        least, most = _steps(raw)
+    back = np.flatnonzero(np.diff(raw) < 0) if least < 0 else np.empty(0, dtype=np.int64)
+    if len(back) > MOST_RESETS or len(back) > 0.02 * len(raw) + 1:
         raise _no_clock(file, f"the time runs backwards {len(back)} times")
-    if not steps.max() > 0:
+    if not most > 0:
         raise _no_clock(file, "the time never moves")
-    seconds, resets = _mended(raw, back, _usual(steps))
-    if not steps.min() > 0:
+    seconds, resets = _mended(raw, back, _usual(raw))
+    if not least > 0:
         seconds, spread = _spread(seconds)
         notes += [spread] if spread else []
-        steps = np.diff(seconds)
-    usual = _usual(steps)
-    return Clock(seconds, 1.0 / usual, _gaps(seconds, steps, usual), resets, tuple(notes))
+    usual = _usual(seconds)
+    return Clock(seconds, 1.0 / usual, _gaps(seconds, usual), resets, tuple(notes))
+
+
+def _steps(time: Samples) -> tuple[float, float]:
+    """The least and the largest step, block by block: a whole array of them is dear to make."""
+    found = [
+        (steps.min(), steps.max())
+        for at in range(0, len(time) - 1, BLOCK)
+        if len(steps := np.diff(time[at : at + BLOCK + 1]))
+    ]
+    if not found:
+        return np.nan, np.nan
+    least, most = zip(*found, strict=True)
+    return float(np.min(least)), float(np.max(most))
 
 
 def _between(raw: Samples, file: str, notes: list[str]) -> Samples:
@@ -139,21 +152,23 @@ def _between(raw: Samples, file: str, notes: list[str]) -> Samples:
     return np.interp(index, index[good], raw[good])
 
 
-def _usual(steps: Samples) -> float:
+def _usual(time: Samples) -> float:
     """Median of the steps forward; of a long log that of pieces of it, evenly taken."""
     piece = max(1, MEDIAN_OF // PIECES)
-    apart = max(piece, len(steps) // PIECES)
-    seen = np.concatenate([steps[at : at + piece] for at in range(0, len(steps), apart)])
+    apart = max(piece, len(time) // PIECES)
+    seen = np.concatenate(
+        [np.diff(time[at : at + piece + 1]) for at in range(0, len(time) - 1, apart)]
+    )
     forward = seen[seen > 0]
     if not len(forward):
+        steps = np.diff(time)
         forward = steps[steps > 0]
     return float(np.median(forward))
 
 
 def rate_of(time: Samples) -> float:
     """Rows a second [1/s] of a clock that runs [s]; 1 where it has no step."""
-    steps = np.diff(time)
-    return 1.0 / _usual(steps) if steps.size and steps.max() > 0.0 else 1.0
+    return 1.0 / _usual(time) if _steps(time)[1] > 0.0 else 1.0
 
 
 def _no_clock(file: str, problem: str) -> CannotAnswer:
@@ -166,7 +181,7 @@ def _no_clock(file: str, problem: str) -> CannotAnswer:
 def _mended(raw: Samples, back: np.ndarray, usual: float) -> tuple[Samples, tuple[Reset, ...]]:
     """After each jump back the clock goes on, one second later: a gap, not a moment."""
     if not len(back):
-        return raw - raw[0], ()
+        return (raw - raw[0] if raw[0] else raw), ()  # most loggers start at nought: no copy
     shift = np.zeros(len(raw))
     for row in back:
         shift[row + 1 :] += raw[row] - raw[row + 1] + max(1.0, 2 * GAP_STEPS * usual)
@@ -195,9 +210,9 @@ def _spread(seconds: Samples) -> tuple[Samples, str | None]:
     return spread, f"{shared} rows share a time stamp with another; they were spread between stamps"
 
 
-def _gaps(seconds: Samples, steps: Samples, usual: float) -> tuple[Gap, ...]:
+def _gaps(seconds: Samples, usual: float) -> tuple[Gap, ...]:
     longest = max(GAP_STEPS * usual, SHORTEST_GAP)
-    if steps.max() <= longest:
+    if _steps(seconds)[1] <= longest:
         return ()
-    wide = np.flatnonzero(steps > longest)
+    wide = np.flatnonzero(np.diff(seconds) > longest)
     return tuple(Gap(float(seconds[i]), float(seconds[i + 1])) for i in wide[:10_000])

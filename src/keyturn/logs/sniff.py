@@ -19,6 +19,8 @@ from keyturn.logs.units_seen import looks_like_unit
 
 SAMPLE = 1 << 16
 LOOKED = 200  # rows that are judged cell by cell
+FAR, FEW = (0.2, 0.35, 0.65, 0.8, 0.95), 40  # of a long file: where to look, for how many rows
+ODD = bytes(i for i in range(32) if i not in b"\t\n\f\r")  # what hardly stands in a text
 SELDOM = 0.05  # share of steps: a column that falls less often may be a clock that starts again
 SINGLE_DIGITS = 6  # that a float32 gives back in any case (C: FLT_DIG)
 SEPARATORS = (",", ";", "\t", "|")
@@ -105,21 +107,27 @@ def sniff(path: Path) -> Dialect:
     # engine off and idle look alike everywhere; what the marks mean may show only under load
     at = _worth_a_look(path, encoding, separator, rows)
     rows += _rows_at(path, at, encoding, separator, width) if at else []
-    decimal = _decimal(rows)
+    far = [_rows_at(path, int(share * path.stat().st_size), encoding, separator, width, FEW)
+           for share in FAR] if at else []  # fmt: skip
+    columns = [Counter(column) for column in zip(*rows, strict=True)]
+    decimal = _decimal(columns)
     if not names[-1] and not any(row[-1] for row in rows):
         # every row ends with a separator that the names do not have
         names[-1] = ""
-    numeric = tuple(_numeric([row[i] for row in rows], decimal) for i in range(width))
+    numeric = tuple(_numeric(column, decimal) for column in columns)
     if not any(numeric):
         raise _refused(path, "has no column of numbers", "export the numbers, not the messages")
-    single = tuple(number and _single([row[i] for row in rows]) for i, number in enumerate(numeric))
+    single = tuple(
+        number and _single([row[i] for row in rows], [[row[i] for row in part] for part in far])
+        for i, number in enumerate(numeric)
+    )
     named, notes = _unlike(names)
     plain = (
         encoding in ("utf-8", "utf-8-sig", "cp1252")
         and ends == "\n"
         and "\x00" not in text
         and not any(mark in line for line in lines[first:] for mark in ('"', "'"))
-        and all(_tidy(row, numeric, decimal) for row in rows)
+        and all(_tidy(c, decimal) for c, number in zip(columns, numeric, strict=True) if number)
     )
     return Dialect(
         encoding, separator, decimal, named, tuple(units), first, numeric, single, plain, headed,
@@ -150,8 +158,7 @@ def _encoding(head: bytes) -> str | None:
         for codec, zeros in (("utf-16-le", head[1::2]), ("utf-16-be", head[0::2])):
             if zeros.count(0) > 0.9 * len(zeros) and head.count(0) < 0.6 * len(head):
                 return codec
-    odd = sum(head.count(bytes([i])) for i in range(32) if i not in (9, 10, 12, 13))
-    if odd > 0.02 * len(head):
+    if len(head) - len(head.translate(None, ODD)) > 0.02 * len(head):
         return None
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
@@ -324,24 +331,25 @@ def _worth_a_look(path: Path, encoding: str, separator: str, rows: list[list[str
     return 0
 
 
-def _rows_at(path: Path, at: int, encoding: str, separator: str, width: int) -> list[list[str]]:
+def _rows_at(
+    path: Path, at: int, encoding: str, separator: str, width: int, most: int = LOOKED
+) -> list[list[str]]:
     """Whole rows from a place inside the file."""
     with path.open("rb") as stream:
         stream.seek(at)
-        lines = stream.read(SAMPLE // 2).decode(encoding, "replace").split("\n")[1:-1]
-    rows = split([line.rstrip("\r") for line in lines[:LOOKED]], separator)
+        piece = stream.read(SAMPLE // 2 * most // LOOKED)
+    lines = piece.decode(encoding, "replace").split("\n")[1:-1]
+    rows = split([line.rstrip("\r") for line in lines[:most]], separator)
     return [row for row in rows if len(row) == width]
 
 
-def _decimal(rows: list[list[str]]) -> str:
+def _decimal(columns: list[Counter[str]]) -> str:
     """The decimal mark; a comma only where commas stand in numbers and no point does."""
-    columns = [
-        [cell for cell in set(column) if not _clock(cell)] for column in zip(*rows, strict=True)
-    ]
+    numbers = [[cell for cell in column if not _clock(cell)] for column in columns]
     for mark, other in ((",", "."), (".", ",")):
-        if _groups(columns, mark):
+        if _groups(numbers, mark):
             return other
-    flat = [cell for column in columns for cell in column]
+    flat = [cell for column in numbers for cell in column]
     commas = sum(1 for cell in flat if "," in cell and COMMA.fullmatch(cell))
     points = sum(1 for cell in flat if "." in cell and POINT.fullmatch(cell))
     return "," if commas > points else "."
@@ -365,11 +373,11 @@ def _groups(columns: list[list[str]], mark: str) -> bool:
     return mixed
 
 
-def _numeric(cells: list[str], decimal: str) -> bool:
+def _numeric(cells: Counter[str], decimal: str) -> bool:
     """A column of numbers, or an empty one."""
-    filled = [cell for cell in cells if cell.lower() not in EMPTY]
-    good = sum(1 for cell in filled if is_number(cell, decimal))
-    return good >= 0.8 * len(filled)
+    filled = {cell: count for cell, count in cells.items() if cell.lower() not in EMPTY}
+    good = sum(count for cell, count in filled.items() if is_number(cell, decimal))
+    return good >= 0.8 * sum(filled.values())
 
 
 def is_number(cell: str, decimal: str) -> bool:
@@ -377,26 +385,33 @@ def is_number(cell: str, decimal: str) -> bool:
     return bool(pattern.fullmatch(cell) or GROUPED.fullmatch(cell))
 
 
-def _single(cells: list[str]) -> bool:
-    """Few digits, and no clock: what hardly ever falls may count time, and time stays exact."""
+def _single(cells: list[str], far: list[list[str]]) -> bool:
+    """Few digits, and no clock: what hardly ever falls may count time, and time stays exact.
+
+    ``far`` holds cells from places further on: what falls there, or has not risen from one to the
+    next more than once, is no clock either. A clock that is taken for none costs a second reading
+    of the file, no digit.
+    """
+    filled = [cell for cell in set(cells).union(*far) if cell.lower() not in EMPTY]
     try:
-        values = [float(cell.replace(",", ".")) for cell in cells if cell.lower() not in EMPTY]
+        number = {cell: float(cell.replace(",", ".")) for cell in filled}
     except ValueError:
         # thousands marks or words: nothing is known of order and digits
         return False
-    few = all(float(f"{value:.{SINGLE_DIGITS}g}") == value for value in set(values))
-    falls = sum(1 for earlier, later in pairwise(values) if later < earlier)
-    return few and falls > SELDOM * len(values)
+    few = all(float(f"{value:.{SINGLE_DIGITS}g}") == value for value in number.values())
+    values, *later = ([number[cell] for cell in part if cell in number] for part in (cells, *far))
+    falls = any(
+        sum(after < before for before, after in pairwise(part)) > SELDOM * len(part)
+        for part in (values, *later)
+    )
+    places = [part[0] for part in later if part]
+    return few and (falls or sum(after <= before for before, after in pairwise(places)) > 1)
 
 
-def _tidy(row: list[str], numeric: tuple[bool, ...], decimal: str) -> bool:
+def _tidy(cells: Counter[str], decimal: str) -> bool:
     """Numbers that polars takes as they stand."""
-    for cell, number in zip(row, numeric, strict=True):
-        if number and cell:
-            text = cell.replace(",", ".") if decimal == "," else cell
-            if not POINT.fullmatch(text):
-                return False
-    return True
+    texts = (cell.replace(",", ".") if decimal == "," else cell for cell in cells if cell)
+    return all(POINT.fullmatch(text) for text in texts)
 
 
 def _unlike(names: list[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +14,7 @@ from keyturn.logs.table import Table
 if TYPE_CHECKING:
     import polars as pl
 
-SAMPLED = 20_000
+SAMPLED = 10_000
 BLOCK = 1 << 18  # rows that are held at a time
 
 
@@ -32,17 +31,16 @@ def sampled(table: Table) -> Sampled:
     """Evenly taken rows, in order, enough to judge ranges and what moves with what."""
     import polars as pl
 
-    lazy = pl.scan_ipc(table.path)
-    schema = lazy.collect_schema()
+    schema = table.lazy().collect_schema()
     numbers = [name for name in table.columns if schema[name].is_float()]
     if not numbers:
         return Sampled(table.rows, {}, {})
     step = max(1, table.rows // SAMPLED)
     parts, empty = [], np.zeros(len(numbers))
     for start in range(0, table.rows, BLOCK):
-        block = lazy.select(numbers).slice(start, BLOCK).collect()
-        empty += block.null_count().row(0)
-        parts.append(block.gather_every(step, -start % step))
+        block = table.part(numbers, start, BLOCK)
+        empty += [block[name].null_count() for name in numbers]
+        parts.append(block[np.arange(-start % step, block.height, step)])
     shares = 1.0 - empty / table.rows
     filled = dict(zip(numbers, shares.tolist(), strict=True))
     taken = pl.concat(parts)
@@ -50,7 +48,7 @@ def sampled(table: Table) -> Sampled:
     for name in numbers:
         if 0.0 < filled[name] <= 0.999:
             # a slow channel has its cells in few rows: the last one stands for the rows between
-            held = lazy.select(name).collect()[name].forward_fill()
+            held = table.part([name])[name].forward_fill()
             found[name] = _numbers(held.gather_every(step))
         else:
             found[name] = _numbers(taken[name])
@@ -61,19 +59,19 @@ def in_four_bytes(table: Table, name: str) -> bool:
     """Whether a column keeps no more than seven digits: too few for a clock."""
     import polars as pl
 
-    return pl.scan_ipc(table.path).collect_schema()[name] == pl.Float32
+    return table.lazy().collect_schema()[name] == pl.Float32
 
 
-def column(path: Path, name: str) -> Samples:
-    """One column of numbers of the table at ``path``, whole, in the unit of the logger."""
-    import polars as pl
-
-    return _numbers(pl.scan_ipc(path).select(name).collect()[name])
+def column(table: Table, name: str, scale: float = 1.0) -> Samples:
+    """One column of numbers, whole, in the unit of the logger times ``scale``."""
+    return _numbers(table.part([name])[name], scale)
 
 
 def _numbers(series: pl.Series, scale: float = 1.0, offset: float = 0.0) -> Samples:
     """The numbers in eight bytes, times ``scale`` plus ``offset``; NaN where there is none."""
-    values: Samples = np.multiply(series.to_numpy(), scale, dtype=np.float64)
+    values: Samples = series.to_numpy(writable=True).astype(np.float64, copy=False)
+    if scale != 1.0:
+        values *= scale
     if offset:
         values += offset
     with np.errstate(invalid="ignore", over="ignore"):

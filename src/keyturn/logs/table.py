@@ -5,6 +5,8 @@ two bytes a sign, rows of the wrong width, thousands marks) is first written out
 plain text; rows that cannot be rows of the table are refused there by their line, the others kept.
 
 The table is an Arrow file: written at the speed of the disk, and read back without any decoding.
+The numbers of a short log are also held while it is brought in: they are judged while the table is
+still being written, and not read back for it.
 Numbers of up to six digits are stored in four bytes, all others and everything that may be a clock
 in eight.
 """
@@ -15,7 +17,8 @@ import csv
 import os
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 LARGEST = 8 << 30  # bytes of a text file
+HELD = 1 << 28  # bytes of a text file whose numbers are held; a longer one is streamed
 BATCH = 1 << 17  # rows that are written together
 CHUNK = 1 << 24
 SHOWN = 100  # refused rows that are kept with their line
@@ -44,6 +48,26 @@ class Table:
     refused: tuple[tuple[int, str], ...] = ()
     refused_rows: int = 0
     notes: tuple[str, ...] = ()
+    frame: pl.DataFrame | None = field(default=None, repr=False, compare=False)  # if still held
+    writing: Future[None] | None = field(default=None, repr=False, compare=False)
+
+    def part(self, names: list[str], start: int = 0, length: int | None = None) -> pl.DataFrame:
+        """Rows of some columns; held ones without polars' engine, which may be at the writing."""
+        if self.frame is not None:
+            return self.frame[names].slice(start, length)
+        return self.lazy().select(names).slice(start, length).collect()
+
+    def settled(self) -> Table:
+        """The same once all of it lies on the disk; an OSError where it cannot."""
+        if self.writing is not None:
+            self.writing.result()
+        return replace(self, writing=None)
+
+    def lazy(self) -> pl.LazyFrame:
+        """The numbers, from memory where they are held."""
+        import polars as pl
+
+        return pl.scan_ipc(self.path) if self.frame is None else self.frame.lazy()
 
 
 def convert(source: Path, dialect: Dialect, target: Path, largest: int = LARGEST) -> Table:
@@ -51,6 +75,11 @@ def convert(source: Path, dialect: Dialect, target: Path, largest: int = LARGEST
 
     ``largest`` is in bytes.
     """
+    return begin(source, dialect, target, largest).settled()
+
+
+def begin(source: Path, dialect: Dialect, target: Path, largest: int = LARGEST) -> Table:
+    """As `convert`, but the table may still be on its way to the disk."""
     size = source.stat().st_size
     if size > largest:
         raise FileRefused(
@@ -95,23 +124,37 @@ def _straight(source: Path, dialect: Dialect, target: Path) -> Table | None:
     )
     # a file of its own: what polars began and gave up must not meet what is written after it
     begun = target.with_name(f"{target.name}.begun")
+    frame = None
     try:
-        sink(lazy, begun)
+        if source.stat().st_size > HELD:
+            sink(lazy, begun)
+        else:
+            frame = lazy.collect()
     except unread():
         begun.unlink(missing_ok=True)
         return None
-    stored = pl.scan_ipc(begun)
+    table = Table(begun, dialect.names, dialect.units, 0, frame=frame)
     last = pl.col(dialect.names[-1])
-    counts = stored.select(last.len().alias("rows"), last.null_count().alias("empty"))
+    counts = table.lazy().select(last.len().alias("rows"), last.null_count().alias("empty"))
     rows, empty = counts.collect().row(0)
     if empty:
         # an empty last cell is how polars fills a row that is too short
-        blank = stored.select(pl.all_horizontal(pl.all().is_null()).sum()).collect().item()
+        blank = table.lazy().select(pl.all_horizontal(pl.all().is_null()).sum()).collect().item()
         if blank or empty < rows or not _ends_empty(source, dialect):
             begun.unlink(missing_ok=True)
             return None
-    os.replace(begun, target)
-    return _without_empty(Table(target, dialect.names, dialect.units, rows), dialect)
+    writing = None
+    if frame is None:
+        os.replace(begun, target)
+    else:
+        pool = ThreadPoolExecutor(1)
+        writing = pool.submit(_write, frame, target)
+        pool.shutdown(wait=False)
+    return _without_empty(replace(table, path=target, rows=rows, writing=writing), dialect)
+
+
+def _write(frame: pl.DataFrame, target: Path) -> None:
+    frame.write_ipc(target, compression="uncompressed", record_batch_size=BATCH)
 
 
 def _types(dialect: Dialect) -> list[type[pl.DataType]]:
@@ -153,7 +196,7 @@ def _without_empty(table: Table, dialect: Dialect) -> Table:
     width = len(table.columns)
     while dialect.headed and width > 1 and table.columns[width - 1] == f"column {width}":
         last = pl.col(table.columns[width - 1])
-        if pl.scan_ipc(table.path).select(last.count()).collect().item():
+        if table.lazy().select(last.count()).collect().item():
             break
         width -= 1
     return replace(table, columns=table.columns[:width], units=table.units[:width])

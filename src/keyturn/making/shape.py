@@ -64,8 +64,9 @@ class Outline:
 def doubled(path: ClosedPath) -> int | None:
     """Index of the first corner that lies on the one after it: a piece without a direction."""
     for n, a in enumerate(path.corners):
-        b = path.corners[(n + 1) % len(path.corners)]
-        if math.dist((a.x, a.y), (b.x, b.y)) < SAME:
+        after = (n + 1) % len(path.corners)
+        b = path.corners[after]
+        if after != n and math.dist((a.x, a.y), (b.x, b.y)) < SAME:
             return n
     return None
 

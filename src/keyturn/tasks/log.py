@@ -7,8 +7,9 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,11 +26,12 @@ from keyturn.logs.mdf import open_mdf
 from keyturn.logs.parquet import open_parquet
 from keyturn.logs.sniff import kind_of, sniff
 from keyturn.logs.stored import Sampled, column, in_four_bytes, sampled
-from keyturn.logs.table import Table, convert
+from keyturn.logs.table import Table, begin
 from keyturn.tasks.files import write_all
 
 ORIGINALS = "logs"
 MADE = Path("made") / "logs"
+KEPT = ("columns", "units", "rows", "refused", "refused_rows", "notes")  # of a table, beside it
 # What a log is worth little without, and what it is needed for; any one of a row will do.
 WANTED = (
     (("engine_speed",), "engine speed: without it nothing can be told apart"),
@@ -40,6 +42,10 @@ WANTED = (
     (("voltage",), "voltage, best at the pump: wiring"),
     (("inlet_temperature",), "inlet temperature after the cooler: heat"),
 )
+
+
+# what the columns seem to be, what was confirmed for the same ones before, the rows it rests on
+Found = tuple[Proposal, dict[str, str] | None, Sampled]
 
 
 @dataclass(frozen=True)
@@ -80,14 +86,28 @@ def import_log(
     """
     folder = build_path(build).parent
     context = _context(build)
-    table, name = _stored(folder, Path(file))
+    with _stored(folder, Path(file)) as (table, name):
+        proposal, known, taken = _proposed(folder, table, name, context, mapping)
+        exact = proposal["time"].column
+        if not in_four_bytes(table, exact):
+            return _taken(folder, table, name, (proposal, known, taken), mapping or {}, confirm)
+    with _stored(folder, folder / ORIGINALS / name, exact) as (table, name):
+        found = _proposed(folder, table, name, context, mapping)
+        return _taken(folder, table, name, found, mapping or {}, confirm)
+
+
+def _taken(
+    folder: Path, table: Table, name: str, found: Found, mapping: Mapping[str, str], confirm: bool
+) -> Imported:
+    """The log with the channels that are confirmed, now or before."""
+    proposal, known, taken = found
     originals = folder / ORIGINALS
-    proposal, known, taken = _proposed(folder, table, name, context, mapping)
     remembered = known is not None and not mapping
     recording = None
     if confirm:
         recording = _recording(folder, name, table, proposal, taken.filled)
-        words = _words(proposal, mapping or {}, known or {})
+        words = _words(proposal, mapping, known or {})
+        table.settled()  # nothing is remembered of a log that could not be stored
         write_all(originals, {remember.FILE: remember.text_with(originals, table, words)})
     elif remembered and known is not None:
         # only what was confirmed then; what this log would add is shown and has to be confirmed
@@ -130,7 +150,7 @@ def look(build: str | Path, name: str, mapping: Mapping[str, str] | None = None)
 
 def _proposed(
     folder: Path, table: Table, name: str, context: Context, mapping: Mapping[str, str] | None
-) -> tuple[Proposal, dict[str, str] | None, Sampled]:
+) -> Found:
     """The proposal, what was confirmed for these columns before, and the rows it rests on."""
     known = remember.recall(folder / ORIGINALS, table)
     taken = sampled(table)
@@ -201,10 +221,12 @@ def made_files(folder: Path, name: str) -> tuple[Path, ...]:
     return (*paths.values(), paths["table"].with_suffix(".time.npy"))
 
 
-def _stored(folder: Path, file: Path, exact: str | None = None) -> tuple[Table, str]:
+@contextmanager
+def _stored(folder: Path, file: Path, exact: str | None = None) -> Iterator[tuple[Table, str]]:
     """The table of a log and the name of its original in logs/; read only once.
 
-    With ``exact`` it is read again, and that column kept in eight bytes whatever it looks like.
+    Original and table lie in their places at the end, also of a block that was refused. With
+    ``exact`` it is read again, and that column kept in eight bytes whatever it looks like.
     """
     try:
         if not file.is_file():
@@ -213,23 +235,21 @@ def _stored(folder: Path, file: Path, exact: str | None = None) -> tuple[Table, 
         originals.mkdir(exist_ok=True)
         made.mkdir(parents=True, exist_ok=True)
         name = _name(originals, file)
-        paths = _paths(folder, name)
         kept = _table_kept(folder, name)
         if kept is not None and exact is None:
-            return kept, name
+            yield kept, name
+            return
         with tempfile.TemporaryDirectory(dir=made, prefix=".import-") as waiting:
             # what is kept is what is read, also while the logger still writes
             source = originals / name
             if not source.exists():
                 source = Path(waiting) / name
                 shutil.copyfile(file, source)
-            made_of = Path(waiting) / ".table"
-            table = replace(_read(source, made_of, exact), path=paths["table"])
-            os.replace(source, originals / name)
-            os.replace(made_of, paths["table"])
-        size, stored = (originals / name).stat().st_size, table.path.stat().st_size
-        about = {**asdict(table), "path": table.path.name, "size": size, "stored": stored}
-        _put(paths["about"], json.dumps(about).encode())
+            table = _read(source, Path(waiting) / ".table", exact)
+            try:
+                yield table, name
+            finally:
+                _settle(folder, name, table, source)
     except OSError as error:
         raise FileRefused(
             f"cannot be brought in: {error.strerror or error}",
@@ -237,7 +257,17 @@ def _stored(folder: Path, file: Path, exact: str | None = None) -> tuple[Table, 
             accepted="a file that you may read, and a build folder with free space",
             advice="nothing was changed in logs/",
         ) from error
-    return table, name
+
+
+def _settle(folder: Path, name: str, table: Table, source: Path) -> None:
+    """Original and table to their places, the table once it is whole."""
+    original, paths = folder / ORIGINALS / name, _paths(folder, name)
+    made_of = table.settled().path
+    os.replace(source, original)
+    os.replace(made_of, paths["table"])
+    about = {key: getattr(table, key) for key in KEPT}
+    about |= {"size": original.stat().st_size, "stored": paths["table"].stat().st_size}
+    _put(paths["about"], json.dumps(about).encode())
 
 
 def _name(originals: Path, file: Path) -> str:
@@ -285,7 +315,7 @@ def _read(file: Path, target: Path, exact: str | None) -> Table:
     if exact is not None:
         pairs = zip(dialect.names, dialect.single, strict=True)
         dialect = replace(dialect, single=tuple(few and name != exact for name, few in pairs))
-    return convert(file, dialect, target)
+    return begin(file, dialect, target)
 
 
 def _recording(
@@ -309,8 +339,6 @@ def _recording(
                 "or say it: --map 'engine_speed=COLUMN as rpm'",
             ],
         )
-    if in_four_bytes(table, time.column):
-        table, _ = _stored(folder, folder / ORIGINALS / name, exact=time.column)
     clock = clocks.run(_raw_time(table, time), name)
     channels = {
         item.channel: Channel(
@@ -324,7 +352,8 @@ def _recording(
         for item in proposal.questions
     )
     found = Recording(
-        name, folder / ORIGINALS / name, table.path, table.rows, table.columns, channels,
+        name, folder / ORIGINALS / name, _paths(folder, name)["table"], table.rows,
+        table.columns, channels,
         clock.rate, float(clock.seconds[-1]), clock.gaps, clock.resets,
         (*table.notes, *clock.notes, *open_ones), table.refused, table.refused_rows,
     )  # fmt: skip
@@ -335,8 +364,8 @@ def _recording(
 
 def _raw_time(table: Table, time: Item) -> Samples:
     if time.unit == "clock":
-        return clocks.from_texts(table.path, time.column)
-    return column(table.path, time.column) * time.scale
+        return clocks.from_texts(table, time.column)
+    return column(table, time.column, time.scale)
 
 
 def _put(path: Path, content: bytes | Samples) -> None:
