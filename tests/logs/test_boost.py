@@ -59,6 +59,17 @@ def test_causes_in_a_car_of_another_kind(build: Build, check: CheckResult, cause
     assert found <= {cause, *(("lean excursion",) if cause in FOLLOWS else ())}
 
 
+@pytest.mark.parametrize("cause", ["belt slip", "boost leak"])
+def test_cells_that_dropped_out_hide_no_loss(build: Build, check: CheckResult, cause: str) -> None:
+    frame = second_car.drive(build, check, cause, 4)
+    manifold = frame["manifold_pressure"].copy()
+    out = np.random.default_rng(1).random(manifold.size // 100 + 1) < 0.2
+    manifold[np.repeat(out, 100)[: manifold.size]] = np.nan  # for five seconds and more
+    dropped = Frame(frame.time, {**frame.channels, "manifold_pressure": manifold})
+    found = [one for one in judge(build, check, dropped).findings if one.kind == cause]
+    assert found and all(np.isfinite(one.size) and "nan" not in one.sentence for one in found)
+
+
 def test_a_leak_of_a_tenth_is_told_beside_an_earlier_log_only(
     build: Build, check: CheckResult
 ) -> None:
