@@ -13,7 +13,7 @@ demo: $(STAMP) ## check the invented example builds and write their reports into
 	$(BIN)/python scripts/demo.py
 
 test: $(STAMP) ## all tests; those of the pages need chromium and say so when it is missing
-	$(BIN)/python -m pytest -n 2 --dist loadfile $(PYTEST_ARGS)
+	$(BIN)/python -m pytest -n 3 --dist loadfile $(PYTEST_ARGS)
 
 lint: $(STAMP) ## style, form, types, import floors
 	$(BIN)/ruff check .

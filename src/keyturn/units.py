@@ -48,8 +48,13 @@ ALIASES = {
     "volts": "V",
     "ohm": "ohm",
     "bhp": "hp",
-    "lb ft": "lbf ft",
-    "ft lb": "lbf ft",
+    **dict.fromkeys(
+        ("lb ft", "ft lb", "lb-ft", "ft-lb", "lbf-ft", "ft-lbf", "ft lbs", "ft-lbs"), "lbf ft"
+    ),
+    **dict.fromkeys(
+        ("lb in", "in lb", "lb-in", "in-lb", "lbf-in", "in-lbf", "in lbs", "in-lbs"), "lbf in"
+    ),
+    "nm": "N m",
     "lbs": "lb",
     "lbs/h": "lb/h",
     "lb/hr": "lb/h",

@@ -103,6 +103,14 @@ def test_bad_input_is_refused(change: dict[str, Any], words: str) -> None:
         judge(replace(BASE, **change))
 
 
+def test_a_handful_of_draws_proves_nothing() -> None:
+    """One car in twenty is not seen in a handful: nothing holds on one draw."""
+    plenty, few = judge(BASE), judge(BASE, samples=1)
+    assert any(row.verdict == "holds" for row in plenty.rows)
+    assert all(row.verdict != "holds" for row in few.rows)
+    assert few.verdict != "holds"
+
+
 def test_more_torque_seals_better_and_loads_more() -> None:
     more = told(replace(BASE, torque=8.0))
     for part in ("seating", "sealing boost", "blow-out"):

@@ -65,7 +65,8 @@ def test_what_is_typed_is_what_is_judged(tmp_path: Path) -> None:
     ("old", "new", "words"),
     [('bolt = "M6"\n', "", "is missing"), ('"8 psi"', '"8 mm"', "boost"),
      ("true", '"yes"', "yes or no"),
-     ('"6 N m"', '"tight"', "torque"), ("version = 1", "version = 1\ncolour = 3", "nobody reads"),
+     ('"6 N m"', '"tight"', "torque"), ('"6 N m"', "6", "a unit is missing"),
+     ("version = 1", "version = 1\ncolour = 3", "nobody reads"),
      ("flange_thickness = 10", 'flange_thickness = "10 kg"', "flange_thickness")],
 )  # fmt: skip
 def test_what_cannot_be_taken_is_named(tmp_path: Path, old: str, new: str, words: str) -> None:
@@ -93,6 +94,15 @@ def test_an_outline_is_a_joint_of_which_nothing_is_said(tmp_path: Path) -> None:
     (tmp_path / "lid.toml").unlink()
     with pytest.raises(FileRefused, match=r"lid\.toml"):
         task.read_said(tmp_path / "joint.toml")
+
+
+def test_what_lies_outside_is_said_in_a_unit_of_the_trade() -> None:
+    said = {"material": "cork-nbr-70", "bolt": "M6", "boost": "-55 kPa", "temperature": "900 degC"}
+    with pytest.raises(BuildErrors) as caught:
+        task.answer(task.taken(said, lid()), 10, 1)
+    words = str(caught.value)
+    assert "-55 kPa above ambient is outside" in words and "0 to 1000 kPa above" in words
+    assert "900 degrees Celsius is outside" in words and "-40 to 420 degrees" in words
 
 
 def test_every_fault_is_told_at_its_field() -> None:

@@ -34,6 +34,9 @@ EXACT = [
     ("0,5 L", "volume", 5e-4),
     ("25 mohm", "resistance", 0.025),
     ("1 cP", "viscosity", 1e-3),
+    *((text, "torque", 0.3048 * 4.4482216152605) for text in ("1 lb ft", "1 ft-lb", "1 lb-ft")),
+    *((text, "torque", 0.0254 * 4.4482216152605) for text in ("1 lb in", "1 in-lb", "1 in lbs")),
+    ("7 Nm", "torque", 7.0),
 ]
 
 

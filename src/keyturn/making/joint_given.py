@@ -107,26 +107,31 @@ def _fits(joint: Joint, size: Mapping[str, Any]) -> None:
             )  # fmt: skip
 
 
-# numbers that no joint of this kind has lie outside of these
+# numbers that no joint of this kind has lie outside of these: least, most, the unit they are said
+# in, one of it, and its nought
 LIMITS = (
-    ("thickness", 0.1, 10.0, "0.1 to 10 mm"),
-    ("engagement", 1.0, 60.0, "1 to 60 mm of full thread"),
-    ("torque", 0.2, 400.0, "0.2 to 400 N m"),
-    ("preload", 50.0, 2e5, "50 N to 200 kN"),
-    ("flange_thickness", 1.0, 60.0, "1 to 60 mm"),
-    ("wall_height", 0.0, 200.0, "0 to 200 mm"),
-    ("wall_thickness", 0.0, 40.0, "0 to 40 mm"),
-    ("boost", 0.0, 1e6, "0 to 1000 kPa above ambient"),
-    ("backfire", 0.0, 2e6, "0 to 2000 kPa above ambient"),
-    ("temperature", 230.0, 700.0, "-40 to 420 degrees Celsius"),
-    ("heat_cycles", 0.0, 1e5, "0 to 100 000"),
+    ("thickness", 0.1, 10.0, "mm", 1.0, 0.0),
+    ("engagement", 1.0, 60.0, "mm of full thread", 1.0, 0.0),
+    ("torque", 0.2, 400.0, "N m", 1.0, 0.0),
+    ("preload", 50.0, 2e5, "N", 1.0, 0.0),
+    ("flange_thickness", 1.0, 60.0, "mm", 1.0, 0.0),
+    ("wall_height", 0.0, 200.0, "mm", 1.0, 0.0),
+    ("wall_thickness", 0.0, 40.0, "mm", 1.0, 0.0),
+    ("boost", 0.0, 1e6, "kPa above ambient", 1e3, 0.0),
+    ("backfire", 0.0, 2e6, "kPa above ambient", 1e3, 0.0),
+    ("temperature", 233.15, 693.15, "degrees Celsius", 1.0, 273.15),
+    ("heat_cycles", 0.0, 1e5, "heat cycles", 1.0, 0.0),
 )
 
 
-def _within(joint: Joint, key: str, low: float, high: float, words: str) -> None:
+def _within(
+    joint: Joint, key: str, low: float, high: float, unit: str, one: float, nought: float
+) -> None:
     value = getattr(joint, key)
-    if value is not None and not low <= value <= high:
-        raise _refused(key, f"{value:g} is outside what is looked at", words)
+    if value is None or low <= value <= high:
+        return
+    said, least, most = (f"{round((v - nought) / one, 6):g}" for v in (value, low, high))
+    raise _refused(key, f"{said} {unit} is outside what is looked at", f"{least} to {most} {unit}")
 
 
 def _chosen(joint: Joint) -> None:

@@ -255,6 +255,8 @@ def _row(
     telling = _telling(ratio, draws, leans)
     weak = any(draws.grade[name] in WEAK for share, name in telling if share > 0.05)
     word = _word(p_holds, spread, weak=weak)
+    if word == "holds" and ratio.size < limit("verdict", "least_draws"):
+        word = "not proven"
     times = f"{spread.p50:.2f} times what it must (from {spread.p05:.2f} to {spread.p95:.2f})"
     leading = telling[0][1] if telling else leans[0]
     grade = draws.grade[leading]

@@ -69,6 +69,8 @@ def judge(need: Need, draws: Draws) -> Headroom:
         for share, known in telling
     )
     word = _word(p_holds, at_worst, weak, own_weak)
+    if word == "holds" and draws.samples < limit("verdict", "least_draws"):
+        word = "not proven"
     needed = np.broadcast_to(need.need, ratio.shape)[1:, worst]
     able = np.broadcast_to(need.has, ratio.shape)[1:, worst]
     return Headroom(

@@ -27,7 +27,6 @@ class Field:
     takes: str = "length"
     example: str = ""
     note: str = ""
-    bare: str = ""  # unit of a bare number of a quantity; "" : it has to be typed
     group: str = ""  # heading of the form under which it stands
     only: str = ""  # asked for this kind of picture only
     also: str = ""  # another name that a refusal may give it
@@ -77,9 +76,9 @@ JOINT = (
     Field("thread", "What the bolts go into", "choice", "cast aluminium", group=_BOLTS),
     Field("engagement", "Length of full thread", example="12 mm", group=_BOLTS,
           note="left out: the usual one for that metal"),
-    Field("torque", "Torque", "torque", "7 N m", bare="N m", group=_BOLTS,
+    Field("torque", "Torque", "torque", "7 N m", group=_BOLTS,
           note="left out with the preload: one is proposed"),
-    Field("preload", "Preload wanted in each bolt", "bolt_pull", "4000 N", bare="N",
+    Field("preload", "Preload wanted in each bolt", "bolt_pull", "4000 N",
           group=_BOLTS, note="in place of the torque"),
     Field("washer", "Washers under the heads", "yes", group=_BOLTS),
     Field("sleeved", "Sleeves or limiters in the holes stop the squeeze", "yes", group=_BOLTS),
@@ -166,7 +165,7 @@ def _value(row: Field, value: object) -> object:
         return millimetres(text, row.key)
     try:
         number, unit = units.split(text)
-        return units.convert(number, unit or row.bare, row.takes)
+        return units.convert(number, unit, row.takes)
     except units.UnitRefused as fault:
         raise ValueRefused(str(fault), place, shown, units.accepted(row.takes)) from None
 
