@@ -274,4 +274,6 @@ def show(value: float, name: str, unit: str | None = None, digits: int = 6) -> s
     """Text with unit that `parse` reads back to ``digits`` significant digits."""
     word = unit if unit is not None else _first(name)
     number = f"{from_si(value, name, word):.{digits}g}"
+    if "e+" in number and abs(float(number)) < 1e9:
+        number = f"{float(number):.0f}"  # 1440 L/h, nobody reads 1.44e+03
     return f"{number} {word}".strip()

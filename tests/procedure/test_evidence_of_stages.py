@@ -70,6 +70,8 @@ def test_a_record_without_one_of_its_fields_does_not(left_out: str) -> None:
         ({"hold-seconds": 59.0}, "too short"),
         ({"hold-end": 300e3 - 6 * PSI}, "falls by 6 psi in a minute, 5 are allowed"),
         ({"hold-end": 400e3}, "rose: the pump ran"),
+        ({"hold-start": 0.0, "hold-end": 0.0}, "nothing was held"),
+        ({"hold-start": 30e3, "hold-end": 29e3}, "a tenth of it held: the point slipped"),
         ({"hold-rule": "none"}, "no such rule"),
         ({"hold-rule": "3-minute"}, "4 psi in 3 min asked, and one minute only"),
         ({"hold-rule": "3-minute", "hold-seconds": 181.0}, "falls by 4 psi, 2 are allowed"),
@@ -89,7 +91,7 @@ def test_the_chosen_hold_rule_counts_and_travels_with_its_source() -> None:
 def test_nothing_is_judged_by_a_limit_that_leans_on_a_guess() -> None:
     weak = {"proving-pressure": replace(LIMITS["proving-pressure"], leans="set is hearsay")}
     rows = judged(FUEL, GOOD, weak)
-    assert [row.verdict for row in rows if row.limit] == [UNJUDGED]
+    assert [row.verdict for row in rows if row.limit] == [UNJUDGED, UNJUDGED]
     assert not passes(rows)
     assert not passes(judged(FUEL, GOOD, {})), "no limit at all is no pass either"
 

@@ -30,7 +30,7 @@ def good_values(stage: Stage, rng: random.Random) -> dict[str, object]:
         numbers = {"number": 1.5, "timer": 1e5}
         values[item.name] = numbers.get(item.kind, True)
     if stage.hold_rule:
-        values |= {"hold-start": 3e5, "hold-end": 3e5, "hold-seconds": 400.0}
+        values |= {"hold-start": 1.5, "hold-end": 1.5, "hold-seconds": 400.0}
     return values
 
 

@@ -138,3 +138,12 @@ def test_every_row_has_its_source() -> None:
     for name in ("stages.toml", "ladder.toml"):
         for table in read_data(name).values():
             assert all(row["source"].strip() for row in table)
+
+
+def test_a_lamp_at_the_fuel_is_no_flame_and_no_bare_hand_is_at_a_joint() -> None:
+    """A torch is a flame to half of the readers; fuel under pressure can pierce skin."""
+    for stage in stages():
+        assert "torch" not in stage.tools
+        if "fuel" in (*stage.areas, *stage.opens):
+            said = " ".join(stage.cautions)
+            assert "eyes protected" in said and "extinguisher" in said and "flame" in said

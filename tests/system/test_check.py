@@ -81,3 +81,11 @@ def test_map_agrees_with_the_full_load_line(answers: dict[str, CheckResult]) -> 
 
 def test_few_samples_still_answer() -> None:
     assert keyturn.check(keyturn.load(FOLDER / "van-roots"), samples=2).verdict in VERDICTS
+
+
+@pytest.mark.parametrize("samples", [1, 5, 49])
+def test_nothing_is_said_to_hold_from_a_handful_of_draws(samples: int) -> None:
+    """One draw holds or does not: all of it would be certain, and none of it evidence."""
+    rows = keyturn.check(keyturn.load(FOLDER / "pickup-screw"), samples=samples).headroom
+    assert "holds" not in {row.verdict for row in rows}
+    assert any(row.p_holds == 1.0 for row in rows), "or this test would say nothing"

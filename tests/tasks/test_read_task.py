@@ -159,3 +159,13 @@ def test_rows_that_another_program_put_there(car: Path) -> None:
 def test_an_export_to_a_full_place(car: Path) -> None:
     with pytest.raises(FileRefused):
         task.export_journal(car, Path("/dev/full/journal.jsonl"))
+
+
+def test_a_journal_of_another_car_is_not_brought_in(car: Path, tmp_path: Path) -> None:
+    task.read(car, GOOD)
+    file = tmp_path / "journal.jsonl"
+    task.export_journal(car, file)
+    other = Path(shutil.copytree(EXAMPLES / "van-roots", tmp_path / "van"))
+    with pytest.raises(FileRefused, match="another car: light pickup"):
+        task.import_journal(other, file)
+    assert not task.listed(other)

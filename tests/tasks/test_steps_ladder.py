@@ -188,7 +188,11 @@ def test_a_card_of_a_step_states_its_abort_numbers_beforehand(build, overridden_
     made = rung_card(found, 7, overridden_plan)
     limits = dict(made.boxes)
     assert limits["lowest voltage across the pump"] == "abort: below 12.8 V"
-    assert "rev/min" in made.lists[1][1][0]
+    said = dict(made.lists)
+    assert "rev/min" in said["Caps"][0]
+    assert "private ground" in said["Cautions"][0]
+    assert "private ground" in "\n".join(steps_words.rung_lines(found, 7))
+    assert "extinguisher" in dict(rung_card(found, 0, overridden_plan).lists)["Cautions"][0]
     assert REASON in made.warnings[0]
     assert REASON in steps_words.ladder_words(found)
 

@@ -110,3 +110,8 @@ def test_a_glossary_name_stands_once() -> None:
     text = (files("keyturn") / "data" / "glossary.toml").read_text(encoding="utf-8")
     names = re.findall(r'^name = "(.*)"', text, re.MULTILINE)
     assert len(names) == len(set(names))
+
+
+def test_numbers_are_shown_without_powers_of_ten() -> None:
+    assert units.show(0.4e-3, "flow", "L/h", digits=3) == "1440 L/h"
+    assert units.show(2e6, "pressure_gauge", "kPa", digits=3) == "2000 kPa"

@@ -132,3 +132,11 @@ def test_a_card_is_a_sheet_to_print(asker: TestClient) -> None:
         assert answer.headers["content-type"] == "application/pdf"
         assert answer.content.startswith(b"%PDF")
     assert asker.get("/car/van-roots/drive/card/nothing.pdf").status_code == 422
+
+
+def test_retard_has_no_button_of_percent() -> None:
+    """A share of 4 % would be 0.04 degrees, and clean."""
+    from keyturn.web.drive_view import _measure_units
+
+    assert _measure_units("ratio") == [("deg", "°")]
+    assert ("kPa", "kPa") in _measure_units("pressure_gauge")

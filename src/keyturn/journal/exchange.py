@@ -19,10 +19,11 @@ WORD = re.compile(r"[a-z][a-z0-9-]{0,39}")
 KEYS = {"id", "topic", "act", "points_to", "recorded", "body"}
 
 
-def export_text(journal: Journal) -> str:
-    """Every entry on its own line, after a first line that says how many there are."""
+def export_text(journal: Journal, car: str = "") -> str:
+    """Every entry on its own line, after a first line that says how many and of which car."""
     entries = journal.entries()
-    lines = [json.dumps({"format": FORMAT, "entries": len(entries)})]
+    named = {"car": car} if car else {}
+    lines = [json.dumps({"format": FORMAT, "entries": len(entries), **named})]
     lines += [
         json.dumps(
             {
@@ -40,12 +41,20 @@ def export_text(journal: Journal) -> str:
     return "\n".join(lines) + "\n"
 
 
-def import_text(journal: Journal, text: str, file: str) -> int:
+def import_text(journal: Journal, text: str, file: str, car: str = "") -> int:
     """Bring a journal up to what an export holds; the number of entries that were added.
 
-    What the journal holds already must be how the export begins. Nothing is stored otherwise.
+    What the journal holds already must be how the export begins, and an export that names its car
+    must name this one. Nothing is stored otherwise.
     """
     wanted = _entries(text, file)
+    other = _object(text.split("\n", 1)[0], Place(file, 1)).get("car", "")
+    if car and other and car != other:
+        raise FileRefused(
+            f"is the journal of another car: {other}", Place(file, 1), accepted=car,
+            advice="evidence is of the car it was read on; when it is the same car, give it the "
+            "same name in build.toml; nothing was changed",
+        )  # fmt: skip
     with journal.writing():
         present = journal.entries()
         for ours, theirs in zip(present, wanted, strict=False):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from keyturn.procedure.limits import Limit
 from keyturn.procedure.open_items import Item, Sweep
@@ -25,6 +25,9 @@ class Record:
     recorded: float  # [s] since 1970
     values: Mapping[str, Answer]
     note: str = ""
+    car: Mapping[str, object] | None = None  # as it was built then; None: not kept
+    tells: tuple[int, ...] = ()  # entries of the readings that it is made of
+    retracted: str = ""  # why it says nothing any more: one of them was taken out
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,8 @@ class History:
     sweeps: tuple[Sweep, ...] = ()
     overrides: tuple[Override, ...] = ()
     opened: tuple[str, ...] | None = None  # areas that were worked on; None: everything
+    # what build.toml has otherwise since, in words by area, by the place of a record
+    changed: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -164,9 +169,14 @@ def standing(stage: Stage, history: History, limits: Mapping[str, Limit]) -> Sta
     opened = [item for item in history.items if item.area in stage.areas]
 
     def since(at: int) -> str:
+        if last is not None and at == last.at and last.retracted:
+            return last.retracted
         later = [x.what for x in opened if x.at > at or x.closed is None or x.closed > at]
         later += [f"for {x.stage}" for x in history.records if x.at > at and _opens(x, stage)]
-        return f"opened since: {later[-1]}" if later else ""
+        if later:
+            return f"opened since: {later[-1]}"
+        other = history.changed.get(at, {})
+        return next((words for area, words in other.items() if area in stage.areas), "")
 
     if last is not None and passes(rows) and not since(last.at):
         return Standing(stage, "passed", "", rows, last, override)

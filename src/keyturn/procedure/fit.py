@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from keyturn.build.model import Build
+from keyturn.procedure.evidence import History
 from keyturn.procedure.stages import AREAS, Stage, stages
 
 # Asked of every car however little was opened: fuel leaks and starts are nobody's routine.
@@ -22,6 +23,19 @@ def has(build: Build) -> frozenset[str]:
     found |= {"belt"} if build.blower is not None or build.belt is not None else set()
     found |= {"charge-cooler"} if boosted and build.cooler is not None else set()
     return frozenset(found)
+
+
+def worked_on(written: History) -> tuple[str, ...] | None:
+    """Areas that were opened, by what was said and by what was written down; None: everything.
+
+    Whatever was entered as open, recorded or overridden was worked on: no word about the scope
+    takes a hold point away that has been begun.
+    """
+    if written.opened is None:
+        return None
+    begun = {row.stage for row in written.records} | {row.stage for row in written.overrides}
+    found = [area for row in stages() if row.name in begun for area in row.areas]
+    return tuple(dict.fromkeys([*written.opened, *(item.area for item in written.items), *found]))
 
 
 def fitted(owned: frozenset[str], opened: Iterable[str] | None = None) -> tuple[Stage, ...]:

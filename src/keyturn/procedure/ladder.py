@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -12,10 +12,15 @@ import numpy as np
 
 from keyturn.build.schema import read_data
 from keyturn.errors import Place, ValueRefused
+from keyturn.procedure.open_items import Item
 from keyturn.system.circuit import FloatArray
 from keyturn.system.result import Band
 
+HIGHEST = "-most"  # behind the name of a measure: its abort number on the other side
 AT_LEAST = 0.95  # chance that the limits of a step hold; a builder may ask for more, not for less
+
+
+RESTS_ON = ("fuel-parts", "fuel-wiring", "boost", "belt", "charge-coolant")
 
 
 @dataclass(frozen=True)
@@ -32,6 +37,8 @@ class Measure:
     since: str  # first step at which the model is held to it; empty: never
     tells: str  # what to measure when the model cannot tell
     source: str
+    least: float = math.nan  # below it nothing is believed: the sensor is looked at first
+    most: float = math.nan  # the same above it
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,7 @@ class Climb:
     values: Mapping[str, float]
     why: str = ""  # why it was not clean
     note: str = ""
+    car: Mapping[str, object] | None = None  # as it was built then; None: not kept
 
 
 @dataclass(frozen=True)
@@ -126,7 +134,8 @@ def _measure(row: Mapping[str, Any]) -> Measure:
         name=row["name"], words=row["words"], quantity=row["quantity"], kind=row.get("kind", ""),
         sense=row["sense"], look=float(row.get("look", math.nan)),
         abort=float(row.get("abort", math.nan)), since=row["from"], tells=row["tells"],
-        source=row["source"],
+        source=row["source"], least=float(row.get("least", math.nan)),
+        most=float(row.get("most", math.nan)),
     )  # fmt: skip
 
 
@@ -139,6 +148,12 @@ def _rung(row: Mapping[str, Any]) -> Rung:
     lists = ("record", "speeds", "passed", "only")
     said: dict[str, Any] = {**row, **{key: tuple(row.get(key, ())) for key in lists}}
     return Rung(**said)
+
+
+def past(step: str, values: Mapping[str, float], bounds: Mapping[str, float]) -> str:
+    """`clean` by the name of a step of any car; a name that is none is not clean."""
+    row = next((row for row in _rungs() if row.name == step), None)
+    return clean(row, values, bounds) if row is not None else "no such step"
 
 
 def rungs(owned: frozenset[str]) -> tuple[Rung, ...]:
@@ -163,6 +178,11 @@ def climbed(rows: Sequence[Rung], driven: Sequence[Climb], since: int = 0) -> in
         elif number == level and (climb.at > since or not rows[number].loaded):
             level += 1
     return level
+
+
+def last_opened(items: Iterable[Item]) -> int:
+    """The last entry that opened what the steps under load rest on: they are driven anew."""
+    return max((item.at for item in items if item.area in RESTS_ON), default=0)
 
 
 def asked_chance(wanted: float | None) -> float:
@@ -196,6 +216,10 @@ def clean(rung: Rung, values: Mapping[str, float], bounds: Mapping[str, float]) 
         low = row.sense == "low" or name == "rail-pressure"
         if (value < bound) if low else (value > bound):
             return f"past its abort number: {row.words}"
+        if value > bounds.get(f"{name}{HIGHEST}", math.inf):
+            return f"above all that is expected, the regulator does not hold it: {row.words}"
+        if value < row.least or value > row.most:
+            return f"not believable, look at the sensor and its wires: {row.words}"
     return ""
 
 

@@ -13,6 +13,9 @@ from keyturn.system.result import Band, CheckResult, State
 CEILING = 6.0e5  # [Pa] service procedure, turbo four, 1985: 87 psi is not exceeded; from memory
 LOST = 0.5  # [V] between battery and pump: service fault tree, V6 3.0 L, 1988; from memory
 MOST_VOLTS = 15.0  # [V] more at the pump is a fault of the charging; common practice, no source
+MORE = 1.25  # of what the pump can at most: lower volts and pressure, the can; a judgement
+FAR = 34.5e3  # [Pa] 5 psi above the band of a known set point; a judgement
+LEAST_VOLTS = 8.0  # [V] a pump that turns has more than that; common practice, no source
 SIGMAS = 2.0  # of the gauge, on either side of the band
 WEAK = ("assumed", "hearsay")
 
@@ -69,8 +72,9 @@ def _modelled(build: Build, result: CheckResult) -> list[Limit]:
         _banded("held-speed-pressure", "2500 rev/min, no load",
                 states["2500 rev/min no load"], error, weak),
         # joints are proven at working pressure, however well that is known
-        Limit("proving-pressure", "joints are proven at working pressure, below 87 psi",
-              "pressure_gauge", key_on.low, CEILING,
+        Limit("proving-pressure", "joints are proven at working pressure, below 87 psi; more than "
+              "the regulator is set to: it does not regulate, or the return is shut",
+              "pressure_gauge", key_on.low, _ceiling(key_on, weak),
               f"{key_on.source}; ceiling: service procedure, turbo four, 1985", True),
     ]  # fmt: skip
     if build.regulator.reference == "manifold":
@@ -81,7 +85,18 @@ def _modelled(build: Build, result: CheckResult) -> list[Limit]:
               MOST_VOLTS, "service fault tree, V6 3.0 L, 1988: within 0.5 V of battery; the supply "
               "is what build.toml says", True, _weak(supply, "the voltage of the supply"))
     )  # fmt: skip
-    return found + _flow(result, error)
+    found.append(
+        Limit("flow-volts", "no more than the running engine gives: more flatters the pump",
+              "voltage", LEAST_VOLTS, supply.si + LOST, "the supply is what build.toml says, and "
+              f"{LOST:g} V for the meter; common practice, no source", True,
+              _weak(supply, "the voltage of the supply"))
+    )  # fmt: skip
+    return found + _flow(build, result, error)
+
+
+def _ceiling(key_on: Limit, weak: str) -> float:
+    """Where a set point is known, far above it is no working pressure."""
+    return CEILING if weak or key_on.high is None else min(CEILING, key_on.high + FAR)
 
 
 def _weak(value: Value, words: str) -> str:
@@ -112,8 +127,8 @@ def _follows(build: Build, error: float) -> Limit:
     )  # fmt: skip
 
 
-def _flow(result: CheckResult, error: float) -> list[Limit]:
-    """What the pump has to pass, and at which pressure."""
+def _flow(build: Build, result: CheckResult, error: float) -> list[Limit]:
+    """What the pump has to pass, and at which pressure; no more than a known pump can."""
     loaded = [row for row in result.states if row.name.startswith("full load")]
     top = max(loaded, key=lambda row: row.rail_gauge.p50)
     pump = next(row for row in result.headroom if row.part == "pump")
@@ -121,6 +136,9 @@ def _flow(result: CheckResult, error: float) -> list[Limit]:
         Limit("flow-pressure", "timed at the rail pressure of full load", "pressure_gauge",
               max(top.rail_gauge.p05 - error, 0.0), CEILING,
               f"model of this car: {top.name}", True),
-        Limit("pump-flow", "what the engine takes at full load, with what has to return", "flow",
-              pump.need.p95, None, "model of this car, 95 % of its samples need less", True),
+        Limit("pump-flow", "what the engine takes at full load with what has to return, to what "
+              "the pump can", "flow",
+              pump.need.p95, None if build.pump.curve.grade in WEAK else MORE * pump.has.p95,
+              "model of this car, 95 % of its samples need less; a quarter more than the pump of "
+              "build.toml can is another pressure, time or can", True),
     ]  # fmt: skip

@@ -50,20 +50,26 @@ def before_start(item: Item) -> bool:
 def bars(item: Item, stage: Stage) -> bool:
     """Whether an open item stands before a stage.
 
-    Nothing is proven about an area in which something is open, and nothing is started or loaded.
+    Nothing is proven about an area in which something is open, no work is done in it that opens
+    more of it, and nothing is started or loaded.
     """
     if item.closed is not None:
         return False
-    if item.area in stage.areas:
+    if item.area in (*stage.areas, *stage.opens):
         return True
     if stage.load and item.stands_before != "nothing":
         return True
     return stage.starts and before_start(item)
 
 
+def this_session(recorded: float, now: float) -> bool:
+    """Whether that was written down in this session; a clock that was set back says no."""
+    return 0.0 <= now - recorded <= SWEEP_LASTS
+
+
 def swept(items: Iterable[Item], sweeps: Iterable[Sweep], now: float) -> bool:
     """Whether the list as it is was swept in this session."""
     last = max(sweeps, key=lambda row: row.at, default=None)
-    if last is None or not 0.0 <= now - last.recorded <= SWEEP_LASTS:
+    if last is None or not this_session(last.recorded, now):
         return False
     return all(item.at < last.at and (item.closed or 0) < last.at for item in items)

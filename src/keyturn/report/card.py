@@ -19,6 +19,7 @@ from keyturn.report.steps_words import (
     limit_words,
     minutes_words,
     quantity_words,
+    rung_caution,
 )
 from keyturn.report.svg import LINE, SMALL, THICK, THIN, Drawing, wrap
 from keyturn.report.typeset import sheet
@@ -91,6 +92,7 @@ def rung_card(found: Ladder, at: int, plan: Plan) -> Card:
         f"{found.at_least:.0%} is asked.",
         warnings=tuple(always(plan)),
         lists=(
+            ("Cautions", (rung_caution(door.rung),)),
             ("Not open", door.why),
             ("Caps", caps),
             ("Predicted, 5 to 95 %", bands),

@@ -8,7 +8,7 @@ from typing import Any
 
 from keyturn.glossary import unit_of
 from keyturn.procedure.evidence import Answer, Row, Standing, overridden
-from keyturn.procedure.ladder import Ladder, Opening, measures
+from keyturn.procedure.ladder import HIGHEST, Ladder, Opening, Rung, measures
 from keyturn.procedure.limits import Limit
 from keyturn.procedure.open_items import Item, before_start, open_now
 from keyturn.procedure.order import Path, Plan, Task
@@ -219,6 +219,21 @@ def ladder_words(found: Ladder) -> str:
     return "\n".join([*lines, NOT_ASKED])
 
 
+def rung_caution(rung: Rung) -> str:
+    """What is minded before a step is driven; said wherever the step is."""
+    if rung.loaded:
+        return (
+            "on private ground, a track or a rolling road only. The driver watches no gauge: a "
+            "second person calls, or a log is read afterwards. Past an abort number: lift."
+        )
+    if rung.mode not in ("key-on", "idle", "held"):
+        return (
+            "the driver watches the road; a second person reads. Past an abort number: lift and "
+            "stop."
+        )
+    return "outdoors, extinguisher at hand, clear of belt and fan. Fuel seen or smelt: key off."
+
+
 def rung_lines(found: Ladder, at: int) -> list[str]:
     """Bands, caps and abort numbers of one step, stated before it is driven."""
     door, (speed, boost) = found.openings[at], found.caps[at]
@@ -229,7 +244,7 @@ def rung_lines(found: Ladder, at: int) -> list[str]:
     ]
     lines += [f"  predicted {row[0]}: {row[1]}" for row in band_rows(found, at)]
     lines += [f"  abort {words}: {bound}" for words, bound in abort_rows(found, at)]
-    return lines
+    return [*lines, f"  caution: {rung_caution(door.rung)}"]
 
 
 def band_rows(found: Ladder, at: int) -> list[tuple[str, str]]:
@@ -251,11 +266,16 @@ def abort_rows(found: Ladder, at: int) -> list[tuple[str, str]]:
     for name in found.rungs[at].record:
         row, bound = measures()[name], found.bounds[at].get(name, math.nan)
         if not row.quantity:
-            rows.append((row.words, "no"))
+            rows.append((row.words, "if not so"))
             continue
         below = row.sense == "low" or name == "rail-pressure"
         side = "below" if below else "above"
-        rows.append((row.words, f"{side} {quantity_words(bound, row.quantity)}"))
+        degrees = row.quantity == "ratio"  # of crank angle, kept as they are typed
+        words = f"{side} {bound:g}°" if degrees else f"{side} {quantity_words(bound, row.quantity)}"
+        most = found.bounds[at].get(f"{name}{HIGHEST}")
+        if most is not None:
+            words += f" or above {quantity_words(most, row.quantity)}"
+        rows.append((row.words, words))
     return rows
 
 

@@ -125,7 +125,7 @@ def sentence(limiting: Headroom) -> str:
         return f"Just enough: the {part} is tight{at}."
     if limiting.verdict == "short":
         return f"It does not hold: the {part} is short{at}."
-    return f"Not proven: nothing shows yet that the {part} holds{at}."
+    return f"Not proven: nothing shows yet that the {part} will hold{at}."
 
 
 def _at(limiting: Headroom) -> str:

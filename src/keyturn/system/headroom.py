@@ -142,6 +142,20 @@ def _electric(loads: Loads) -> Iterator[Need]:
             ("wiring.fuse", "pump.current"),
             hint=how_to_measure("pump.current") or "",
         )
+        carries = limit("fuse", "one_mm2") * (draws.of(wiring.area) / 1e-6) ** limit(
+            "fuse", "power"
+        )
+        yield Need(
+            "wire under its fuse",
+            "rating of the fuse against what the wire carries before it burns",
+            "current",
+            draws.of(wiring.fuse) + 0.0 * load,
+            carries + 0.0 * load,
+            loads.speed,
+            loads.pressure,
+            ("wiring.fuse", "wiring.size"),
+            hint=how_to_measure("wiring.size") or "",
+        )
 
 
 def _paths(loads: Loads) -> Iterator[Need]:
@@ -306,7 +320,7 @@ def _idle(loads: Loads) -> Iterator[Need]:
     constant = parts.injector_constant(build, draws)
     pulse = wanted / (constant * np.sqrt(idle_across)) * 2.0 / speed
     yield Need(
-        "injectors, idle",
+        "injectors at idle",
         "pulse at idle against the smallest steady pulse",
         "time",
         draws.of(build.injectors.smallest_pulse) + 0.0 * pulse,
@@ -396,7 +410,7 @@ def _heat(loads: Loads) -> Iterator[Need]:
     losses = suction_drop(loads.circuit, loads.solution.pump_flow)
     inlet = vapour.inlet_pressure(ambient_pressure, loads.liquid.density, 0.0, losses)
     yield Need(
-        "vapour, pump inlet",
+        "vapour at the pump",
         "pressure at the pump inlet against the fuel's vapour pressure",
         "pressure",
         loads.liquid.vapour_pressure + limit("vapour", "inlet_margin") + 0.0 * losses,
@@ -408,7 +422,7 @@ def _heat(loads: Loads) -> Iterator[Need]:
     )
     rail = loads.solution.rail_gauge + ambient_pressure
     yield Need(
-        "vapour, rail",
+        "vapour in the rail",
         "rail pressure against the hot fuel's vapour pressure",
         "pressure",
         loads.liquid.rail_vapour_pressure + limit("vapour", "rail_margin") + 0.0 * rail,

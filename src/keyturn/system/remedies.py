@@ -55,6 +55,10 @@ def _remedy(loads: Loads, need: Need, row: Headroom) -> Remedy:
             "fuse rating x {0:.2f}",
             "only with wire that carries it; see the wire's own limit",
         ),
+        "wire under its fuse": (
+            "fuse rating divided by {0:.2f}",
+            "or thicker wire: the fuse has to open before the wire burns",
+        ),
         "strainer": ("strainer loss divided by {0:.2f}", "larger strainer"),
         "feed line": ("feed line loss divided by {0:.2f}", "one size larger, fewer fittings"),
         "regulator": ("regulator opening x {0:.2f}", "a regulator with more flow, or less pump"),

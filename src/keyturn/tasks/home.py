@@ -45,7 +45,8 @@ TABLES = (
     ("blower", "blower"), ("charge", "cooler"), ("mixture", "control"), ("calibration", "control"),
     ("return", "return.1"),
 )  # fmt: skip
-AT_REST = ("pump", "regulator", "wiring", "fuse")  # what the pump needs before the engine turns
+# what the pump needs before the engine turns
+AT_REST = ("pump", "regulator", "wiring", "fuse", "wire under its fuse")
 
 
 def glance(
@@ -90,7 +91,8 @@ def _stages(plan: Plan, target: str) -> list[Barrier]:
     ]
     if rows[SHOWN:]:
         names = ", ".join(row.words.lower() for row in rows[SHOWN:])
-        barriers.append(Barrier(f"{len(rows) - SHOWN} more steps", phrases.tidy(names), ""))
+        left = len(rows) - SHOWN
+        barriers.append(Barrier(f"{left} more step" + "s" * (left > 1), phrases.tidy(names), ""))
     return barriers
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,20 +18,23 @@ from keyturn.evidence import after, observe, pooled, renewed
 from keyturn.evidence.causes import NONE, Space, causes
 from keyturn.evidence.infer import Model, infer, prepare
 from keyturn.evidence.pooled import Values
-from keyturn.evidence.reading import Reading, to_row, usable
+from keyturn.evidence.reading import Reading, usable
 from keyturn.glossary import quantity
-from keyturn.journal.readings import OF_THE_ENTRY, readings
-from keyturn.journal.readings import TOPIC as READING
+from keyturn.journal.readings import readings
 from keyturn.journal.store import opened
 from keyturn.journal.typed import YES_NO, Typed, one_line, possible, to_reading
+from keyturn.logs.witness import HELD, SHARE, VACUUM
 from keyturn.procedure import climb_model
+from keyturn.procedure.as_built import as_built, driven_anew_since
 from keyturn.procedure.climb_model import Table
 from keyturn.procedure.evidence import overridden
 from keyturn.procedure.fit import has
 from keyturn.procedure.ladder import (
+    HIGHEST,
     Climb,
     Ladder,
     Measure,
+    Opening,
     Rung,
     asked_chance,
     clean,
@@ -46,17 +50,16 @@ from keyturn.tasks.check import check
 from keyturn.tasks.read import folder_of
 from keyturn.tasks.steps import SAMPLES, plan_for
 from keyturn.tasks.steps_book import STEP, climbs, history, marked, sent
-from keyturn.tasks.steps_record import refuse_slip
+from keyturn.tasks.steps_record import refuse_slip, stored
 
 POOL = 2000  # samples of the causes
 DRAWN = 600  # of these, with all other values of the build drawn too
-RESTS_ON = (
-    "fuel-parts",
-    "fuel-wiring",
-    "boost",
-    "belt",
-    "charge-coolant",
-)  # opened: climb load anew
+MOST = f"rail-pressure{HIGHEST}"
+SLOWER = 0.85  # of the lowest speed of a step: below it another step was driven
+PAST_BOOST, PAST_SPEED = 6.9e3, 1.1  # [Pa], and share of the cap: what a gauge may be wrong
+# share of the lowest that is expected, less a width: below it a number is looked at again
+TOO_GOOD = {"duty": (0.3, 0.0), "inlet": (1.0, 20.0)}
+DEGREES = re.compile(r"\s*([-+]?[\d.,]+)\s*(?:deg|degrees|°)?\s*", re.I)
 STATE = {"key-on": "key-on", "idle": "idle", "held": "held-speed"}
 
 
@@ -147,8 +150,7 @@ def stood(
     """The ladder from what is believed, what was driven and how the hold points stand."""
     rows = rungs(has(build))
     known = table_of(build, belief.values, rows, DRAWN, np.random.default_rng(seed))
-    since = max((x.at for x in plan.history.items if x.area in RESTS_ON), default=0)
-    level = climbed(rows, driven, since)
+    level = climbed(rows, driven, driven_anew_since(build, plan.history.items, driven))
     weight = np.full(DRAWN, 1.0 / DRAWN)
     ambient = build.site.barometer.si
     base = _base(rows, driven, known)
@@ -205,8 +207,12 @@ def climb(
         )  # fmt: skip
     values = {name: _typed(rung, name, text, model) for name, text in typed.items()}
     told = _told(rung, typed, model, rpm, manifold, places or {})
-    for reading in () if sure else told:
-        refuse_slip(reading, found, model, reading.kind)
+    if places is None:  # a watch knows by itself whether the step was reached
+        against = (*against, *_elsewhere(rung, told, now, model, rpm, manifold))
+    if not sure:
+        for reading in told:
+            refuse_slip(reading, found, model, reading.kind)
+        _refuse_too_good(values, typed, door)
     pressure = next(
         (x.conditions.manifold_pressure for x in told if x.kind == "rail-pressure"), None
     )
@@ -224,14 +230,64 @@ def climb(
         "step": rung.name, "values": values, "clean": not why, "why": why, "typed": dict(typed),
         "abort": {name: number for name, number in numbers.items() if np.isfinite(number)},
         "at_least": now.at_least, "holds": round(door.holds, 4),
-        "note": one_line(note, "note", Place()),
+        "note": one_line(note, "note", Place()), "car": as_built(model),
     }  # fmt: skip
     with opened(folder_of(build), write=True) as book, book.writing():
+        body["tells"] = stored(book, told)
         entry = book.add(STEP, "climb", marked(body, token))
-        for reading in told:
-            kept = {k: v for k, v in to_row(reading).items() if k not in OF_THE_ENTRY}
-            book.add(READING, "new", kept)
     return Climb(entry.id, rung.name, time.time(), not why, values, why, note)
+
+
+def _elsewhere(
+    rung: Rung, told: Sequence[Reading], now: Ladder, model: Build, rpm: str, manifold: str
+) -> tuple[str, ...]:
+    """Why numbers were not read in this step; refused when they are of a lighter one."""
+    if rung.mode in ("key-on", "idle"):
+        return ()
+    ambient, at = model.site.barometer.si, now.rungs.index(rung)
+    lowest, (speed_cap, boost_cap) = now.bounds[at].get("at-manifold", 0.0), now.caps[at]
+    boost = lowest - ambient
+    least = ambient + SHARE * boost if boost > PAST_BOOST else VACUUM * lowest
+    slowest = SLOWER * min(rung.speeds, default=0.0) * model.engine.redline.si
+    slowest = HELD if rung.mode == "held" else slowest
+    past = []
+    for row in told:
+        speed, pressure = row.conditions.engine_speed, row.conditions.manifold_pressure
+        slow = speed is not None and speed < slowest
+        light = pressure is not None and rung.mode != "held" and pressure < least
+        if slow or light:
+            raise ValueRefused(
+                f"this was not read in {rung.name} but below it, and says nothing of the step",
+                Place(key="rpm" if slow else "manifold"), rpm if slow else manifold,
+                f"{slowest * 60:.0f} rpm or more" if slow
+                else f"{units.show(least, 'pressure', digits=3)} absolute or more",
+                "what was read all the same is stored with: keyturn read BUILD",
+            )  # fmt: skip
+        if not rung.loaded:
+            continue
+        if pressure is not None and pressure - ambient > max(boost_cap, 0.0) + PAST_BOOST:
+            past.append("more boost than the step allows")
+        if speed is not None and speed > PAST_SPEED * speed_cap:
+            past.append("more engine speed than the step allows")
+    return tuple(dict.fromkeys(past))
+
+
+def _refuse_too_good(values: Mapping[str, float], typed: Mapping[str, str], door: Opening) -> None:
+    """Refuse what no reading is made of when it is far better than the model has it."""
+    for row in door.chances:
+        name, band = row.measure.name, row.band
+        if name not in TOO_GOOD or name not in values:
+            continue
+        share, less = TOO_GOOD[name]
+        if values[name] < share * band.p05 - less:
+            low, high = (
+                units.show(si, row.measure.quantity, digits=3) for si in (band.p05, band.p95)
+            )
+            raise ValueRefused(
+                f"far below the {low} to {high} expected here; was the point or the unit another?",
+                Place(key=name), typed[name],
+                advice="type what was meant; or the same again with --sure when it is right",
+            )  # fmt: skip
 
 
 def _sent(build: str | Path, token: str | None) -> Climb | None:
@@ -324,10 +380,14 @@ def bounds(row: Rung, known: Table, base: float) -> Mapping[str, float]:
     if row.mode in ("key-on", "idle"):
         # before there is a base: what the model expects of the regulator, less the same fall
         lowest = float(np.quantile(known.rail_gauge[:, at].min(axis=1), 0.05))
+        highest = float(np.quantile(known.rail_gauge[:, at].max(axis=1), 0.95))
         found["rail-pressure"] = lowest - said["rail-pressure"].abort
-        return found
-    should = float(np.median(known.should[:, at], axis=0).min())
+        return found | {MOST: highest + said["rail-pressure"].abort}
+    held = np.median(known.should[:, at], axis=0)
+    should, first = float(held.min()), at[int(held.argmin())]
+    highest = max(base + should, float(np.quantile(known.rail_gauge[:, first], 0.95)))
     found["rail-pressure"] = base + should - said["rail-pressure"].abort
+    found[MOST] = highest + said["rail-pressure"].abort
     wanted = float(np.nanmedian(known.wanted[:, at], axis=0).min())
     found["lambda"] = wanted + said["lambda"].abort
     middle = float(np.median(known.manifold_pressure[:, at], axis=0).min())
@@ -340,9 +400,10 @@ def _at(build: Build, numbers: Mapping[str, float], pressure: float) -> dict[str
         return {}
     regulator = build.regulator
     ratio = regulator.ratio.si if regulator.reference == "manifold" else 0.0
+    more = ratio * (pressure - numbers["at-manifold"])
     curve = build.mixture.curve
     return {
-        "rail-pressure": numbers["rail-pressure"] + ratio * (pressure - numbers["at-manifold"]),
+        **{name: numbers[name] + more for name in ("rail-pressure", MOST) if name in numbers},
         "lambda": float(np.interp(pressure, curve.x, curve.y)) + measures()["lambda"].abort,
         "at-manifold": pressure,
     }
@@ -358,13 +419,22 @@ def _typed(rung: Rung, name: str, text: str, model: Build) -> float:
         if text.strip().lower() not in YES_NO:
             raise ValueRefused("yes or no is wanted", place, text, "yes, no")
         return YES_NO[text.strip().lower()]
+    if row.quantity == "ratio":  # degrees of crank angle, kept as they are typed
+        told = DEGREES.fullmatch(text)
+        if told is None:
+            raise ValueRefused(f"not in degrees: {row.words}", place, text, "2, 2.5 deg")
+        text = told[1]
     try:
         value = units.parse(text, row.quantity, model.site.barometer.si)
     except units.UnitRefused as fault:
         raise ValueRefused(str(fault), place, text, units.accepted(row.quantity)) from None
     sane = quantity(row.quantity)
     if value != 0.0 and not sane.low <= value <= sane.high:
-        raise ValueRefused(f"not a possible {sane.meaning}", place, text)
+        raise ValueRefused(
+            f"cannot be: {row.words}", place, text,
+            f"{units.show(sane.low, row.quantity, digits=3)} to "
+            f"{units.show(sane.high, row.quantity, digits=3)}",
+        )  # fmt: skip
     return value
 
 

@@ -175,7 +175,7 @@ def meant_instead(build: str | Path, given: tuple[Reading, ...]) -> dict[int, st
 def export_journal(build: str | Path, file: Path) -> int:
     """Write the whole journal as JSON lines; the number of entries."""
     with opened(_present(build)) as book:
-        text = export_text(book)
+        text = export_text(book, name_of(build))
     write_all(file.parent, {file.name: text.encode()})
     return text.count("\n") - 1
 
@@ -184,7 +184,15 @@ def import_journal(build: str | Path, file: Path) -> int:
     """Bring the journal up to an export of it; the number of entries that were added."""
     text = table.file_text(file, MOST_BYTES)
     with opened(_present(build), write=True) as book:
-        return import_text(book, text, str(file))
+        return import_text(book, text, str(file), name_of(build))
+
+
+def name_of(build: str | Path) -> str:
+    """What the car is called, empty while its build.toml cannot be read."""
+    try:
+        return load(build).name
+    except KeyturnError:
+        return ""
 
 
 def _present(build: str | Path) -> Path:

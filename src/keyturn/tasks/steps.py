@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from keyturn.build.model import Build
@@ -12,6 +12,7 @@ from keyturn.build.read import load
 from keyturn.build.schema import nearest
 from keyturn.errors import CannotSolve, Place, ValueRefused
 from keyturn.journal.store import opened
+from keyturn.procedure.as_built import changed
 from keyturn.procedure.evidence import (
     History,
     Record,
@@ -20,11 +21,9 @@ from keyturn.procedure.evidence import (
     judged,
     overridden,
 )
-from keyturn.procedure.fit import fitted, has
+from keyturn.procedure.fit import fitted, has, worked_on
 from keyturn.procedure.limits import limits
-from keyturn.procedure.open_items import (
-    SWEEP_LASTS,
-)
+from keyturn.procedure.open_items import SWEEP_LASTS
 from keyturn.procedure.order import FIRST_DRIVE, FIRST_FIRE, Plan, Task
 from keyturn.procedure.order import Path as Way
 from keyturn.procedure.stages import AREAS, NEEDS, Stage
@@ -58,7 +57,9 @@ def plan_for(
     build: Build, result: CheckResult | None, written: History, now: float | None = None
 ) -> Plan:
     """The stages of a car with what was written down, ``now`` in seconds since 1970."""
-    rows = fitted(has(build), written.opened)
+    rows = fitted(has(build), worked_on(written))
+    other = {row.at: changed(row.car, build) for row in written.records}
+    written = replace(written, changed=other)
     return Plan(rows, written, limits(build, result), time.time() if now is None else now)
 
 
@@ -120,7 +121,7 @@ def scope(build: str | Path, areas: Iterable[str] | None) -> tuple[Stage, ...]:
     model = load(build)
     with opened(folder_of(build), write=True) as book, book.writing():
         book.add(STEP, "scope", {"areas": None if said is None else list(said)})
-    return fitted(has(model), said)
+        return fitted(has(model), worked_on(history(book)))
 
 
 def waits(plan: Plan, row: Stage) -> tuple[tuple[Timer, float | None], ...]:

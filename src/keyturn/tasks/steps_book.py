@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+from keyturn.journal.readings import TOPIC as READING
 from keyturn.journal.store import Entry, Journal, damaged
 from keyturn.procedure.evidence import Answer, History, Override, Record, Timer
-from keyturn.procedure.ladder import Climb
+from keyturn.procedure.ladder import Climb, past
 from keyturn.procedure.open_items import STANDS_BEFORE, Item, Sweep
 from keyturn.procedure.stages import AREAS
 
@@ -26,16 +27,17 @@ def history(journal: Journal) -> History:
                 found.take(entry)
             except (KeyError, TypeError, ValueError) as fault:
                 raise damaged(journal.path, f"entry {entry.id}: {fault}") from None
-    return found.history()
+    return found.history(taken_out(journal))
 
 
 def climbs(journal: Journal) -> tuple[Climb, ...]:
     """Every step of the ladder that was driven, in order."""
     rows = []
+    gone = taken_out(journal)
     for entry in journal.entries(STEP):
         if entry.act == "climb":
             try:
-                rows.append(_climb(entry))
+                rows.append(_climb(entry, gone))
             except (KeyError, TypeError, ValueError) as fault:
                 raise damaged(journal.path, f"entry {entry.id}: {fault}") from None
     return tuple(rows)
@@ -72,7 +74,10 @@ class _Found:
         if kind == (STEP, "record"):
             note = str(body.get("note", ""))
             values = _values(body["values"])
-            self.records.append(Record(entry.id, str(body["stage"]), _when(entry), values, note))
+            stage, when = str(body["stage"]), _when(entry)
+            self.records.append(
+                Record(entry.id, stage, when, values, note, _car(body), _tells(body))
+            )
         elif kind == (STEP, "timer"):
             own = (str(body["stage"]), str(body["name"]), float(body["minutes"]))
             self.timers.append(Timer(entry.id, *own, _when(entry)))
@@ -95,9 +100,10 @@ class _Found:
         elif kind != (STEP, "climb"):
             raise ValueError(f"{entry.act!r} is nothing that is done with a {entry.topic}")
 
-    def history(self) -> History:
+    def history(self, gone: Mapping[int, str]) -> History:
+        records = [replace(x, retracted=_retracted(x.tells, gone)) for x in self.records]
         return History(
-            tuple(self.records), tuple(self.timers), tuple(self.items.values()),
+            tuple(records), tuple(self.timers), tuple(self.items.values()),
             tuple(self.sweeps), tuple(self.overrides.values()), self.opened,
         )  # fmt: skip
 
@@ -123,13 +129,51 @@ def _item(entry: Entry) -> Item:
     )  # fmt: skip
 
 
-def _climb(entry: Entry) -> Climb:
+def _climb(entry: Entry, gone: Mapping[int, str]) -> Climb:
     body = entry.body
+    values = {name: float(value) for name, value in body["values"].items()}
+    against = _retracted(_tells(body), gone)
+    if body["clean"] is True and "abort" in body and not against:
+        # what stands beside the numbers has to agree with them, whoever wrote it there
+        stated = {name: float(value) for name, value in body["abort"].items()}
+        against = past(str(body["step"]), values, stated)
     return Climb(
-        entry.id, str(body["step"]), _when(entry), body["clean"] is True,
-        {name: float(value) for name, value in body["values"].items()},
-        str(body.get("why", "")), str(body.get("note", "")),
+        entry.id, str(body["step"]), _when(entry), body["clean"] is True and not against,
+        values, against or str(body.get("why", "")), str(body.get("note", "")), _car(body),
     )  # fmt: skip
+
+
+def taken_out(journal: Journal) -> dict[int, str]:
+    """Readings that say nothing any more, by number, with what became of them."""
+    words = {"withdraws": "taken out", "corrects": "corrected"}
+    return {
+        entry.points_to: words[entry.act]
+        for entry in journal.entries(READING)
+        if entry.points_to is not None and entry.act in words
+    }
+
+
+def _tells(body: Mapping[str, Any]) -> tuple[int, ...]:
+    return tuple(map(int, body.get("tells", ())))
+
+
+def _retracted(tells: Iterable[int], gone: Mapping[int, str]) -> str:
+    """Why a record is none any more; empty when all of its readings stand."""
+    return next(
+        (f"its reading {number} was {gone[number]} since" for number in tells if number in gone), ""
+    )
+
+
+def _car(body: Mapping[str, Any]) -> Mapping[str, object] | None:
+    """The car as it was built then, where it was kept."""
+    found = body.get("car")
+    if found is None:
+        return None
+    for key, value in dict(found).items():
+        numbers = isinstance(value, list) and [type(x) for x in value] == [float, float]
+        if not numbers and not isinstance(value, str):
+            raise ValueError(f"{key} of the car is {value!r}")
+    return dict(found)
 
 
 def _area(name: object) -> str:

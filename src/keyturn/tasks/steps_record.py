@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from keyturn import units
@@ -18,18 +18,21 @@ from keyturn.journal.readings import TOPIC as READING
 from keyturn.journal.slip import expected, suspect
 from keyturn.journal.store import Journal, opened
 from keyturn.journal.typed import YES_NO, Typed, one_line, possible, to_reading
+from keyturn.procedure.as_built import as_built, driven_anew_since
 from keyturn.procedure.evidence import (
     HOLD_RULE,
     HOLD_SECONDS,
     PASSES,
     Answer,
     History,
+    Record,
     Standing,
     Timer,
     judged,
 )
-from keyturn.procedure.fit import fitted, has
-from keyturn.procedure.open_items import SWEEP_LASTS
+from keyturn.procedure.fit import fitted, has, worked_on
+from keyturn.procedure.ladder import climbed, rungs
+from keyturn.procedure.open_items import this_session
 from keyturn.procedure.order import Plan
 from keyturn.procedure.stages import Field, Stage, hold_rules
 from keyturn.system.result import CheckResult
@@ -96,14 +99,16 @@ def record(
         _not_barred(plan, row)
         fresh = {name: _answer(row, name, text, model) for name, text in typed.items()}
         told = _readings(row, typed, model, found, sure)
-        values = {**_begun(plan, row), **fresh, **_timed(plan, row)}
+        begun = _begun(plan, row)
+        values = {**(begun.values if begun else {}), **fresh, **_timed(plan, row)}
         if any(item.kind == "ladder" for item in row.record):
             values["ladder"] = _climbed(book, model)
-        body = {"stage": row.name, "values": values, "typed": dict(typed), "note": words}
+        tells = [*(begun.tells if begun else ()), *stored(book, told)]
+        body = {
+            "stage": row.name, "values": values, "typed": dict(typed), "note": words,
+            "car": as_built(model), "tells": tells,
+        }  # fmt: skip
         book.add(STEP, "record", marked(body, token))
-        for reading in told:
-            kept = {k: v for k, v in to_row(reading).items() if k not in OF_THE_ENTRY}
-            book.add(READING, "new", kept)
         return plan_for(model, found, history(book)).standings[row.name]
 
 
@@ -117,7 +122,7 @@ def override(build: str | Path, stage: str, reason: str, token: str | None = Non
         )  # fmt: skip
     model = load(build)
     with opened(folder_of(build), write=True) as book, book.writing():
-        rows = fitted(has(model), history(book).opened)
+        rows = fitted(has(model), worked_on(history(book)))
         plan = Plan(rows, History(), {}, 0.0)
         row = plan.stage(stage)
         if not row.override or row.load:
@@ -208,7 +213,15 @@ def _readings(
         words = _in_words(row, item, said, typed, model)
         reading = to_reading(words, model, Place(key=item.name))
         if not sure:
-            refuse_slip(reading, result, model, item.name)
+            try:
+                refuse_slip(reading, result, model, item.name)
+            except ValueRefused as fault:
+                if said["kind"] != "timed-volume":
+                    raise
+                raise ValueRefused(
+                    "that is far from what this pump passes: was the point, the unit or the time "
+                    "another?", fault.place, typed[item.name], advice=fault.advice,
+                ) from None  # fmt: skip
         possible(reading)
         found.append(reading)
     return found
@@ -248,17 +261,25 @@ def _in_words(
                  reference=hose, note=note)  # fmt: skip
 
 
-def _begun(plan: Plan, row: Stage) -> dict[str, Answer]:
+def stored(book: Journal, told: Iterable[Reading]) -> list[int]:
+    """Store the readings of a record before it, so that it can name them; their numbers."""
+    return [
+        book.add(READING, "new", {k: v for k, v in to_row(x).items() if k not in OF_THE_ENTRY}).id
+        for x in told
+    ]
+
+
+def _begun(plan: Plan, row: Stage) -> Record | None:
     """What was recorded in this session and interrupted; nothing of a record that failed."""
     now = plan.standings[row.name]
     last = now.record
-    if last is None or now.state != "failed" or plan.now - last.recorded > SWEEP_LASTS:
-        return {}
+    if last is None or now.state != "failed" or not this_session(last.recorded, plan.now):
+        return None
     rows = judged(row, last.values, plan.limits)
     if any(item.value is not None and item.verdict != PASSES for item in rows):
-        return {}
+        return None
     opened_since = any(x.area in row.areas and x.at > last.at for x in plan.history.items)
-    return {} if opened_since else dict(last.values)
+    return None if opened_since or last.retracted else last
 
 
 def _timed(plan: Plan, row: Stage) -> dict[str, Answer]:
@@ -277,7 +298,7 @@ def _key(row: Stage, timer: str) -> str:
 
 def _climbed(book: Journal, model: Build) -> bool:
     """Whether every step of the ladder was driven clean since the last one that was not."""
-    from keyturn.procedure.ladder import climbed, rungs
     from keyturn.tasks.steps_book import climbs
 
-    return climbed(rungs(has(model)), climbs(book)) == len(rungs(has(model)))
+    rows, driven = rungs(has(model)), climbs(book)
+    return climbed(rows, driven, driven_anew_since(model, history(book).items, driven)) == len(rows)

@@ -25,6 +25,7 @@ from keyturn.report.steps_words import (
     limit_words,
     minutes_words,
     quantity_words,
+    rung_caution,
 )
 from keyturn.tasks.steps import MILESTONES, Steps, waits
 from keyturn.web.words import on_a_page, unit_words
@@ -154,6 +155,11 @@ def _units(quantity: str) -> list[tuple[str, str]]:
             for word in quantities()[quantity].display]  # fmt: skip
 
 
+def _measure_units(quantity: str) -> list[tuple[str, str]]:
+    """The same of what is recorded at a step: its plain ratio is in degrees of crank angle."""
+    return [("deg", "°")] if quantity == "ratio" else _units(quantity)
+
+
 def _item(item: Item) -> dict[str, Any]:
     return {
         "number": item.at, "what": item.what, "area": AREAS[item.area], "where": item.where,
@@ -198,7 +204,7 @@ def _rung(found: Ladder, at: int) -> dict[str, Any]:
     return {
         "name": rung.name, "words": rung.words, "state": state, "next": at == found.level,
         "holds": chance(door.holds), "why": [on_a_page(words) for words in door.why],
-        "loaded": rung.loaded, "rolling": rung.mode not in ("key-on", "idle", "held"),
+        "caution": rung_caution(rung), "rolling": rung.mode not in ("key-on", "idle", "held"),
         "seconds": minutes_words(rung.seconds / 60) if rung.seconds >= 60
         else f"{rung.seconds:.0f} s",
         "speed": f"{speed * 60:.0f} rev/min", "boost": quantity_words(boost, "pressure_gauge"),
@@ -206,7 +212,8 @@ def _rung(found: Ladder, at: int) -> dict[str, Any]:
         "at": f"{quantity_words(_at(found, at), 'pressure')} abs" if _at(found, at) else "",
         "fields": [
             {"name": name, "words": re.sub(r"\s+", " ", measures()[name].words),
-             "quantity": measures()[name].quantity, "units": _units(measures()[name].quantity)}
+             "quantity": measures()[name].quantity,
+             "units": _measure_units(measures()[name].quantity)}
             for name in rung.record
         ],
     }  # fmt: skip

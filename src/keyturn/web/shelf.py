@@ -9,6 +9,8 @@ from __future__ import annotations
 import hashlib
 import re
 import threading
+import unicodedata
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -87,13 +89,27 @@ class Shelf:
             return {slug(self.root.name): self.root}
         if not self.root.is_dir():
             return {}
-        return {
-            slug(folder.name): folder
+        found = [
+            folder
             for folder in sorted(self.root.iterdir())
             if not folder.is_symlink() and (folder / BUILD_FILE).is_file()
-        }
+        ]
+        named = Counter(slug(folder.name) for folder in found)
+        return {_address(folder.name, named): folder for folder in found}
+
+
+def _address(name: str, named: Counter[str]) -> str:
+    """The name of a folder in an address; of folders that look alike there each has its own.
+
+    A number that counts them would give an address to another car when one comes or goes.
+    """
+    plain = slug(name)
+    if named[plain] == 1 or plain == name:
+        return plain
+    return f"{plain[:31]}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
 def slug(name: str) -> str:
-    """The name of a folder as it stands in an address."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40].strip("-") or "build"
+    """The name of a folder as it stands in an address, letters without their accents."""
+    bare = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    return re.sub(r"[^a-z0-9]+", "-", bare.lower()).strip("-")[:40].strip("-") or "build"

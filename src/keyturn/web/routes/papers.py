@@ -103,7 +103,7 @@ def journal(request: Request, name: str) -> Response:
     """Every entry on its own line; reading it back gives the same journal."""
     car = _car(request, name)
     with opened(car.folder) as book:
-        text = export_text(book)
+        text = export_text(book, task.name_of(car.folder))
     return _file(text.encode(), "application/x-ndjson", f"{car.name}-journal.jsonl")
 
 
@@ -137,7 +137,7 @@ def _bring(request: Request, car: Car, data: bytes) -> dict[str, Any]:
         raise FileRefused("the file is not UTF-8 text", accepted="an export of this journal",
                           advice="nothing was changed") from None  # fmt: skip
     with car.writing, opened(car.folder, write=True) as book:
-        added = import_text(book, text, "the file")
+        added = import_text(book, text, "the file", task.name_of(car.folder))
     last = last_entry(car)
     request.app.state.live.tell(car.name, "journal", {"last": last})
     return {"added": added, "last": last}
