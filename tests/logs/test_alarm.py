@@ -211,7 +211,8 @@ def test_the_pressure_is_cried_first() -> None:
 
 def test_before_the_engine_runs_pressure_and_voltage_wait() -> None:
     bench = Bench()
-    off = {"engine_speed": 0.0, "rail_gauge": 0.0, "voltage": 12.2}
+    off = {"engine_speed": 0.0, "rail_gauge": 0.0, "voltage": 12.2,
+           "manifold_pressure": BAROMETER}  # fmt: skip
     assert [x for n in range(100) for x in bench.at(n * 0.05, **off)] == []
     # but an engine whose speed is not known is taken to run
     bench = Bench()
@@ -242,3 +243,98 @@ def test_no_state_is_told_by_colour_alone() -> None:
         assert len({getattr(look, shown) for look in LOOKS.values()}) == len(LOOKS)
     assert LOOKS["alarm"].tone and LOOKS["alarm"].beats and LOOKS["lost"].tone
     assert LOOKS["ok"].tone == 0.0
+
+
+# --- what could stand as within limits and is not -------------------------------------------------
+def test_a_speed_sensor_that_reads_nothing_does_not_silence_the_pressure() -> None:
+    """Speed 0 with boost in the manifold: no standing engine makes that."""
+    bench = Bench()
+    found = [x for n in range(60) for x in bench.at(n * 0.05, engine_speed=0.0, rail_gauge=300e3)]
+    assert "pressure" in found
+    # vacuum as well; at 40 kPa the abort number of the rail is 380 - (150 - 40) = 270 kPa
+    bench = Bench()
+    vacuum = {"engine_speed": 0.0, "manifold_pressure": 40e3, "rail_gauge": 260e3}
+    assert "pressure" in [x for n in range(60) for x in bench.at(n * 0.05, **vacuum)]
+
+
+def test_the_manifold_of_an_engine_just_stopped_may_fill() -> None:
+    bench = Bench()
+    bench.at(0.0, manifold_pressure=40e3)
+    found = [
+        x for n in range(1, 60)
+        for x in bench.at(n * 0.05, engine_speed=0.0, rail_gauge=0.0, voltage=12.0,
+                          manifold_pressure=40e3 if n < 16 else BAROMETER)
+    ]  # fmt: skip
+    assert found == []
+
+
+@pytest.mark.parametrize("name", ["rail-pressure", "lambda", "duty", "coolant", "knock"])
+@pytest.mark.parametrize("bound", [None, math.nan], ids=["none", "no number"])
+def test_a_measure_without_abort_number_is_never_within_limits(
+    name: str, bound: float | None
+) -> None:
+    bounds = {k: v for k, v in NUMBERS.bounds.items() if k != name}
+    bench = Bench(replace(NUMBERS, bounds=bounds if bound is None else {**bounds, name: bound}))
+    bench.at(0.0)
+    status = bench.judge.status(bench.live)
+    assert status.state == "part"
+    assert status.words == (f"no abort number for {name}: it is not watched",)
+
+
+def test_a_number_stated_nowhere_is_none() -> None:
+    bench = Bench(replace(NUMBERS, at_manifold=math.nan))
+    bench.at(0.0)
+    assert bench.judge.status(bench.live).words[0].startswith("no abort number for rail-pressure")
+
+
+def test_caps_that_are_no_numbers_are_never_within_limits() -> None:
+    bench = Bench(replace(NUMBERS, speed_cap=math.nan))
+    bench.at(0.0)
+    assert bench.state() == "part"
+
+
+@pytest.mark.parametrize(("barometer", "state"), [(100e3, "ok"), (97.1e3, "ok"), (85e3, "part")])
+def test_an_ambient_that_is_not_that_of_the_build_is_never_within_limits(
+    barometer: float, state: str
+) -> None:
+    """At 85 kPa a gauge on the rail reads 15 kPa more for the same pressure across the injector."""
+    bench = Bench()
+    bench.at(0.0, barometer=barometer)
+    assert bench.state() == state
+
+
+HIGHEST = replace(NUMBERS, bounds={**NUMBERS.bounds, "rail-pressure-most": 430e3})
+
+
+def test_a_regulator_that_does_not_hold_is_cried() -> None:
+    bench = Bench(HIGHEST)
+    found = [(n, x) for n in range(40) for x in bench.at(n * 0.05, rail_gauge=431e3)]
+    assert [x for _, x in found] == ["pressure, too high"]
+    assert found[0][0] * 0.05 >= 1.0  # its hold
+    bench = Bench(HIGHEST)
+    assert [x for n in range(60) for x in bench.at(n * 0.05, rail_gauge=429e3)] == []
+    # 1:1 with the manifold: at 50 kPa it is 430 - (150 - 50) = 330 kPa
+    for rail, cried in ((329e3, []), (331e3, ["pressure, too high"])):
+        bench = Bench(HIGHEST)
+        light = {"manifold_pressure": 50e3, "rail_gauge": rail}
+        assert [x for n in range(60) for x in bench.at(n * 0.05, **light)] == cried
+
+
+def test_the_highest_is_not_judged_by_a_manifold_that_is_not_known() -> None:
+    bench = Bench(HIGHEST)
+    gone = ("manifold_pressure",)
+    found = [
+        x for n in range(60)
+        for x in bench.at(n * 0.05, without=gone, rail_gauge=440e3, **{"lambda": 0.85})
+    ]  # fmt: skip
+    assert found == [] and bench.state() == "part"
+
+
+def test_across_the_injector_alone_tells_of_the_highest_too() -> None:
+    bench = Bench(HIGHEST)
+    # 431 kPa of rail less 50 kPa of boost
+    found = [
+        x for n in range(60)
+        for x in bench.at(n * 0.05, without=("rail_gauge",), across_injector=381e3)
+    ]  # fmt: skip
+    assert found == ["pressure, too high"]

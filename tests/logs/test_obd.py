@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import threading
 import time
 from collections.abc import Iterator
@@ -24,7 +25,7 @@ from keyturn.logs.can_bus import (  # noqa: E402
     open_bus,
 )
 from keyturn.logs.live import Sample  # noqa: E402
-from keyturn.logs.obd import RATE, Poller, Transport, parted  # noqa: E402
+from keyturn.logs.obd import RATE, Poller, Transport, decode, parted  # noqa: E402
 
 NUMBER = itertools.count()
 CAR = {0x0A: 300.0, 0x0B: 150.0, 0x0C: 3000.0, 0x24: 0.85, 0x05: 88.0, 0x0F: 40.0, 0x42: 13.6}
@@ -132,6 +133,32 @@ def test_half_an_answer_is_none(channel: str, made: list[Ecu]) -> None:
     assert kept.seen["rail_gauge"] == pytest.approx(300e3)
 
 
+def test_what_another_unit_says_is_not_taken(channel: str, made: list[Ecu]) -> None:
+    """A gearbox answers somebody else on the bus; its rail pressure is none of ours."""
+    made.append(Ecu(channel, CAR))
+    other, end = can.Bus(interface="virtual", channel=channel), threading.Event()
+
+    def chatter() -> None:
+        while not end.wait(0.002):
+            other.send(message(0x7E9, bytes.fromhex("03410a0a00000000")))  # 30 kPa
+
+    thread = threading.Thread(target=chatter, daemon=True)
+    kept, rails = Kept(channel), []
+    put = kept.put
+
+    def noted(samples: list[Sample], at: float) -> None:
+        rails.extend(one.value for one in samples if one.name == "rail_gauge")
+        put(samples, at)
+
+    kept.put = noted  # type: ignore[method-assign]
+    threading.Timer(0.7, thread.start).start()  # once it is known which unit is asked
+    kept.run(20.0, until=30)
+    end.set()
+    thread.join(2.0)
+    other.shutdown()
+    assert rails and set(rails) == {300e3}
+
+
 def message(frame: int, data: bytes, extended: bool = False, **more: bool) -> object:
     return can.Message(arbitration_id=frame, data=data, is_extended_id=extended, **more)
 
@@ -224,6 +251,22 @@ def test_a_long_answer_in_the_example_of_the_standard() -> None:
     frames = [b"\x10\x14" + whole[:6], b"\x21" + whole[6:13], b"\x22" + whole[13:20]]
     told = [transport.take(message(0x7E8, data)) for data in frames]  # type: ignore[arg-type]
     assert told == [(None, True), (None, False), (whole, False)]
+
+
+@pytest.mark.parametrize(
+    ("pid", "data"),
+    [(0x05, "00"), (0x0F, "00"), (0x0B, "00"), (0x0B, "ff"), (0x0A, "ff"), (0x22, "ffff"),
+     (0x23, "ffff"), (0x24, "00000000"), (0x24, "ffff0000")],
+)  # fmt: skip
+def test_at_either_end_of_its_scale_a_sensor_says_nothing(pid: int, data: str) -> None:
+    """-40 degC of a broken wire would hide a hot engine, 0 kPa of manifold a low fuel pressure."""
+    first = decode(pid, bytes.fromhex(data))[0]
+    assert math.isnan(first.value) and "end of its scale" in first.note
+
+
+@pytest.mark.parametrize(("pid", "data"), [(0x05, "01"), (0x0B, "01"), (0x0B, "fe"), (0x0A, "00")])
+def test_next_to_the_end_it_speaks(pid: int, data: str) -> None:
+    assert math.isfinite(decode(pid, bytes.fromhex(data))[0].value)
 
 
 def test_a_socket_where_there_is_one() -> None:

@@ -6,26 +6,14 @@ import errno
 import os
 import resource
 import signal
-import subprocess
-import sys
-import textwrap
-import time
 from pathlib import Path
 
 import pytest
+from patience import killed, until
 
 from keyturn.errors import FileRefused
 from keyturn.logs.columns import kinds
 from keyturn.logs.record import COLUMNS, Recorder
-
-SRC = Path(__file__).resolve().parents[2] / "src"
-
-
-def until(task: object, seconds: float = 10.0) -> None:
-    end = time.monotonic() + seconds
-    while not task():  # type: ignore[operator]
-        assert time.monotonic() < end, "it did not come"
-        time.sleep(0.01)
 
 
 def lines(path: Path) -> list[str]:
@@ -62,8 +50,6 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
 def test_a_sudden_end_loses_nothing_acknowledged(tmp_path: Path) -> None:
     """The program is killed while it writes; it had told us what it had acknowledged."""
     code = f"""
-        import sys
-        sys.path.insert(0, {str(SRC)!r})
         from pathlib import Path
         from keyturn.logs.record import Recorder
         kept = Recorder(Path({str(tmp_path / "a.csv")!r}))
@@ -74,19 +60,11 @@ def test_a_sudden_end_loses_nothing_acknowledged(tmp_path: Path) -> None:
                 number += 1
             print(kept.acknowledged, flush=True)
     """
-    child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, text=True
-    )
-    assert child.stdout is not None
-    told = 0
-    while told < 2000:
-        told = int(child.stdout.readline())
-    child.send_signal(signal.SIGKILL)
-    rest, _ = child.communicate()
-    whole = [int(line) for line in rest.splitlines() if line] or [told]
+    line, rest = killed(code, lambda line: int(line or 0) >= 2000, Path(__file__))
+    whole = [int(line), *(int(one) for one in rest[:-1] if one)]
     text = (tmp_path / "a.csv").read_bytes()
     kept = text[: text.rfind(b"\n") + 1].decode().splitlines()
-    assert len(kept) >= max(told, *whole[:-1], 0)
+    assert len(kept) >= max(whole)
     assert [int(float(line.split(",")[0])) for line in kept[1:]] == list(range(len(kept) - 1))
 
 

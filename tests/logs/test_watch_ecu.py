@@ -9,12 +9,8 @@ import errno
 import itertools
 import os
 import shutil
-import signal
-import subprocess
-import sys
-import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from threading import Event
@@ -27,6 +23,7 @@ can = pytest.importorskip("can")
 from ecu_simulator import Ecu  # noqa: E402
 from hypothesis import given, settings  # noqa: E402
 from hypothesis import strategies as st  # noqa: E402
+from patience import killed, until  # noqa: E402
 
 import keyturn  # noqa: E402
 from keyturn.errors import ValueRefused  # noqa: E402
@@ -42,13 +39,6 @@ GOOD = {0x0A: 390.0, 0x0B: 140.0, 0x0C: 3000.0, 0x24: 0.8, 0x05: 88.0, 0x0F: 40.
 FUEL = 0x0A
 # one request in its turn, one that was just too early, and what two crowded cores may add
 ROUNDS, CROWD = 2.0 / RATE, 0.25
-
-
-def until(ready: Callable[[], object], seconds: float = 20.0) -> None:
-    end = time.monotonic() + seconds
-    while not ready():
-        assert time.monotonic() < end, "it did not come"
-        time.sleep(0.005)
 
 
 class Cable:
@@ -84,15 +74,6 @@ class Drive:
         patch.setattr(task, "open_bus", lambda _: self._open(channel))
         self.heard: list[tuple[float, Change]] = []
         self.watch = task.Watch(car, f"obd:virtual:{channel}", "L9", heard=self._hear)
-        self.taken = 0
-        take = self.watch.take
-
-        def counted(*given: Any) -> None:
-            self.taken += 1
-            take(*given)
-
-        # counted on the way in: the watch itself has no hook for tests
-        self.watch.take = counted  # type: ignore[method-assign]
         self.watch.start()
         until(lambda: self.watch.status().state == "part")
 
@@ -179,21 +160,21 @@ def test_a_bus_that_is_lost_is_cried_and_taken_up_again_and_all_of_it_recorded(
     drive: Drive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(task, "AGAIN", 0.05)
-    before = drive.taken
+    before = drive.watch.taken
     pulled = time.monotonic()
     drive.pulled.set()
     until(lambda: drive.began("source"))
     assert drive.began("source") - pulled <= 0.1 + CROWD  # type: ignore[operator]  # WAIT for a frame
     assert drive.watch.status().state == "lost" and drive.watch.standing()[0].loud
     drive.pulled.clear()
-    until(lambda: drive.taken > before + 5)
+    until(lambda: drive.watch.taken > before + 5)
     assert any(not one.began and one.name == "source" for _, one in drive.heard)
     ended = drive.watch.stop()
     found = rows(ended.path)
     assert len(found) == ended.lines and ended.unwritten == 0
     # every answer that was taken is a row with its values: no event, and more than the time
     values = [row for row in found[1:] if not row.endswith('"')]
-    assert len(values) == drive.taken
+    assert len(values) == drive.watch.taken
     assert all(row.strip(",").count(",") >= 2 for row in values)
     assert any("NO SIGNAL" in words for words in ended.against)
     assert drive.unit.strange == [] and drive.sent
@@ -222,22 +203,20 @@ def test_a_disk_that_fills_up_while_driving_loses_nothing(drive: Drive) -> None:
     recorder._again, recorder._write = 0.02, write
     until(lambda: drive.began("record"))
     assert drive.watch.status().state in ("unrecorded", "part")
-    taken = drive.taken
-    until(lambda: drive.taken > taken + 10)  # it goes on watching meanwhile
+    taken = drive.watch.taken
+    until(lambda: drive.watch.taken > taken + 10)  # it goes on watching meanwhile
     assert len(rows(recorder.path)) == recorder.acknowledged
     full[0] = False
     until(lambda: recorder.trouble == "" and not recorder._lines)
     ended = drive.watch.stop()
     assert ended.unwritten == 0 and len(rows(ended.path)) == ended.lines
     values = [row for row in rows(ended.path)[1:] if not row.endswith('"')]
-    assert len(values) == drive.taken
+    assert len(values) == drive.watch.taken
     assert any("NOT RECORDED" in words for words in ended.against)
 
 
 def test_a_watch_that_is_killed_keeps_what_was_acknowledged(pickup: Path) -> None:
     code = f"""
-        import sys, time
-        sys.path[:0] = [{str(PACKAGE.parent)!r}, {str(Path(__file__).parent)!r}]
         from ecu_simulator import Ecu
         from keyturn.tasks.watch import Watch
         unit = Ecu("killed", {GOOD!r})
@@ -247,18 +226,10 @@ def test_a_watch_that_is_killed_keeps_what_was_acknowledged(pickup: Path) -> Non
             time.sleep(0.02)
             print(watch.recorder.path, watch.recorder.acknowledged, flush=True)
     """
-    child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, text=True
-    )
-    assert child.stdout is not None
-    path, told = "", 0
-    while told < 30:
-        path, number = child.stdout.readline().split()
-        told = int(number)
-    child.send_signal(signal.SIGKILL)
-    child.communicate()
+    line, _ = killed(code, lambda line: int(line.rpartition(" ")[2] or 0) >= 30, Path(__file__))
+    path, told = line.split()
     whole = Path(path).read_bytes().rpartition(b"\n")[0].decode().splitlines()
-    assert len(whole) >= told
+    assert len(whole) >= int(told)
     times = [float(row.split(",")[0]) for row in whole[1:]]
     assert times == sorted(times)
 

@@ -97,7 +97,7 @@ def test_every_raw_number_comes_back(name: str) -> None:
     row = parameters()[pid][0]
     for raw in range(256**row.bytes):
         value = decode(pid, raw.to_bytes(row.bytes, "big"))[0].value
-        if raw == row.top:
+        if raw in (row.top, row.bottom):
             assert math.isnan(value)
         else:
             # rounding of the last bits of a float only

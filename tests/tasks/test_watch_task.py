@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -15,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from patience import until
 
 from keyturn.errors import ValueRefused
 from keyturn.logs.alarm import Change, Status
@@ -25,6 +27,7 @@ from keyturn.tasks import watch as task
 from keyturn.tasks.ladder import Watched as Limits
 from keyturn.tasks.ladder import watched
 from keyturn.tasks.log import import_log
+from keyturn.tasks.watch_kept import last
 from keyturn.tasks.watch_words import limits_in_words
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -45,13 +48,6 @@ def car(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def told(car: Path) -> Limits:
     """The limits of L9, asked of the model once."""
     return watched(car, "L9")
-
-
-def until(ready: Callable[[], object], seconds: float = 15.0) -> None:
-    end = time.monotonic() + seconds
-    while not ready():
-        assert time.monotonic() < end, "it did not come"
-        time.sleep(0.01)
 
 
 class Fed:
@@ -167,6 +163,35 @@ def test_silence_is_cried_without_any_frame(live: Fixed) -> None:
     live.watch.stop()
 
 
+def test_a_listener_that_breaks_does_not_end_the_watch(live: Fixed) -> None:
+    def broken(*_: object) -> None:
+        raise BrokenPipeError("invented: nobody reads the terminal any more")
+
+    live.watch._heard = broken
+    live.fed.give()
+    # silence is found by the thread that calls the listener: it has to outlive that
+    until(lambda: live.watch.status().state == "lost", 5.0)
+    live.fed.give()
+    assert live.watch.status().state == "ok"
+    until(lambda: live.watch.status().state == "lost", 5.0)
+    ended = live.watch.stop()
+    assert "nobody heard it: BrokenPipeError" in ended.path.read_text()
+    assert any("NO SIGNAL" in words for words in ended.against)
+
+
+def test_a_fault_while_silence_is_looked_for_is_cried(
+    live: Fixed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> str:
+        raise ZeroDivisionError("invented")
+
+    live.fed.give()
+    monkeypatch.setattr(live.watch, "_trouble", broken)
+    until(lambda: live.watch.status().state == "lost", 5.0)
+    monkeypatch.undo()
+    assert any("ZeroDivisionError" in words for words in live.watch.stop().against)
+
+
 def test_a_record_that_fails_is_cried(live: Fixed) -> None:
     full = [True]
 
@@ -240,6 +265,30 @@ def test_the_verb(car: Path) -> None:
     assert Path(told["record"]).exists()
 
 
+@pytest.mark.parametrize(
+    ("how", "cut"),
+    [(signal.SIGTERM, False), (signal.SIGHUP, False), (signal.SIGINT, False),
+     (signal.SIGKILL, True)],
+)  # fmt: skip
+def test_the_verb_ended_from_outside(car: Path, tmp_path: Path, how: int, cut: bool) -> None:
+    """A terminal that is closed ends the watch in good order; a kill leaves it without an end."""
+    shutil.copytree(car, tmp_path / "car", ignore=shutil.ignore_patterns("logs"))
+    asked = [sys.executable, "-m", "keyturn", "watch", str(tmp_path / "car"), "--step", "L9"]
+    env = {"PYTHONPATH": str(ROOT / "src"), "PATH": ""}
+    child = subprocess.Popen(asked, env=env, stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    while "LIMITS" not in (line := child.stdout.readline()):
+        assert line, "it ended by itself"
+    child.send_signal(how)
+    rest, _ = child.communicate(timeout=30)
+    assert ("lines in" in rest) is not cut
+    left = last(tmp_path / "car")
+    assert left is not None and left.cut is cut
+    assert any("ended without an end" in words for words in left.against) is cut
+    text = left.path.read_text()
+    assert len(text.splitlines()) == left.lines
+
+
 def test_overrides_are_printed(car: Path, told: Limits, monkeypatch: pytest.MonkeyPatch) -> None:
     from keyturn.cli.watch import _head
 
@@ -247,3 +296,19 @@ def test_overrides_are_printed(car: Path, told: Limits, monkeypatch: pytest.Monk
     monkeypatch.setattr(task, "watched", lambda *_: more)
     made = task.Watch(car, "simulated", "L9")
     assert "OVERRIDDEN: belt: an invented reason" in _head(made, ())
+
+
+@pytest.mark.parametrize("typed", ["-3", "0", "nan", "inf"])
+def test_a_time_that_is_none_is_refused_before_anything_is_written(
+    tmp_path: Path, typed: str
+) -> None:
+    from typer.testing import CliRunner
+
+    from keyturn.cli.app import app
+    from keyturn.tasks.new import new
+
+    new(tmp_path / "car", "van-roots")
+    told = CliRunner().invoke(app, ["watch", str(tmp_path / "car"), f"--seconds={typed}"])
+    assert isinstance(told.exception, ValueRefused)
+    assert "is no time to watch" in str(told.exception)
+    assert list((tmp_path / "car" / "logs").iterdir()) == []

@@ -83,6 +83,34 @@ def test_what_goes_out_comes_in_again(car: Path, tmp_path: Path) -> None:
     assert {p.name for p in tmp_path.iterdir()} == {"van", "a.zip", "again"}
 
 
+def test_raw_frames_stay_behind_and_the_recording_goes_along(car: Path, tmp_path: Path) -> None:
+    (car / "logs" / "watch").mkdir()
+    (car / "logs" / "watch" / "watch-1.log").write_text("(0.000000) can0 7E8#0341050000000000\n")
+    (car / "logs" / "watch-1.csv").write_text("time,rpm\n0,800\n")
+    pack(car, tmp_path / "a.zip")
+    back = unpack(tmp_path / "a.zip", tmp_path / "again")
+    assert (back / "logs" / "watch-1.csv").is_file()
+    assert not (back / "logs" / "watch").exists()
+
+
+@pytest.mark.parametrize(
+    ("bounds", "words"),
+    [
+        (Bounds(total=4096), "too large for one file"),
+        (Bounds(member=4096), "drive.csv alone"),
+        (Bounds(small=1024), "packed"),
+        (Bounds(members=2), "more than 2 files"),
+    ],
+)
+def test_what_could_not_come_in_again_is_not_written(
+    car: Path, tmp_path: Path, bounds: Bounds, words: str
+) -> None:
+    (car / "logs" / "drive.csv").write_text("time,rpm\n" + "0,800\n" * 100_000)
+    with pytest.raises(FileRefused, match=words):
+        pack(car, tmp_path / "a.zip", bounds)
+    assert {p.name for p in tmp_path.iterdir()} == {"van"}
+
+
 def test_the_same_build_is_the_same_file(car: Path, tmp_path: Path) -> None:
     for name in ("a.zip", "b.zip"):
         pack(car, tmp_path / name)

@@ -23,6 +23,7 @@ from browser import Bench, free_port, shelf
 from live_bench import Hand, begin, frames, logs, post, record, state, until
 
 import keyturn
+from keyturn.tasks.watch import Watch
 
 WATCH = "/api/car/van-roots/watch"
 WORDS = ("start", "stop", "acknowledge", "climb")
@@ -117,6 +118,21 @@ def test_one_watch_at_a_time_and_begun_once(bench: Bench, monkeypatch: pytest.Mo
     assert post(bench, "stop", watch=name).json()["ended"]["id"] == name  # sent again
     refused = post(bench, "climb", watch=name, token="a-token-of-ours", said={"nothing-new": "yes"})
     assert refused.status_code == 422 and "no evidence" in refused.text
+
+
+def test_a_watch_of_a_terminal_keeps_the_page_out_and_is_found_when_it_ends(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Hand(monkeypatch)
+    assert state(bench)["ended"] is None
+    made = Watch(bench.root / "pickup-screw", "simulated", "L9")
+    made.start()
+    answer = post(bench, "start", token="another-token", source={"kind": "simulated"}, step="L9")
+    assert answer.status_code == 422 and "running already" in answer.text
+    assert state(bench)["ended"] is None
+    left = made.stop()
+    assert state(bench)["ended"]["id"] == left.path.name
+    assert sorted(path.name for path in logs(bench).glob("*.csv")) == [left.path.name]
 
 
 def test_it_flows_and_an_alarm_does_not_wait_for_its_turn(
@@ -258,6 +274,13 @@ def test_a_server_that_is_killed_loses_nothing_that_was_acknowledged(tmp_path: P
     assert head[0] == "time (s)" and all(len(row.split(",")) >= width - 1 for row in kept)
     seconds = [float(row.split(",")[0]) for row in kept[1:]]
     assert seconds == sorted(seconds)
+    # the next server offers it, says that it has no end, and holds it to be no evidence
+    asker = local(app_on(tmp_path))
+    left = asker.get("/api/car/pickup-screw/watch").json()["ended"]
+    assert left["id"] == name and left["cut"] and "ended without an end" in left["against"][0]
+    assert "no evidence" in left["no_evidence"]
+    text = asker.get("/car/pickup-screw/drive/live/ended").text
+    assert "ended without an end" in text and 'id="climb"' not in text
 
 
 # --- what stands on the page ----------------------------------------------------------------------

@@ -15,7 +15,9 @@ from browser import DESK, PHONE, free_port, narrow_targets, picture, shelf, viol
 from live_bench import Hand, LineBench, begin, logs, post, record, state, until
 
 from conftest import tabs
+from keyturn.errors import CannotAnswer
 from keyturn.journal.store import opened as book_of
+from keyturn.logs.witness import Worst
 from keyturn.tasks import ladder as ladder_task
 from keyturn.tasks.steps_book import climbs
 
@@ -398,6 +400,63 @@ def test_a_watch_becomes_the_record_of_its_step(
     page.get_by_role("button", name=re.compile("nothing new smelt")).click()
     page.locator("#recorded", has_text="L0 recorded clean").wait_for()
     assert [row.clean for row in driven(bench)] == [True]
+
+
+def test_the_record_of_a_step_outlives_the_server(
+    live_tab: Tab, bench: LineBench, logger: Logger
+) -> None:
+    page = opened(live_tab, PHONE)
+    watched_log(page, logger)
+    until(lambda: state(bench)["watch"]["lines"] > 40)
+    hold(page, "#stop", page.locator("#ended-title"))
+    # all that a server knows of a watch besides what is on the disk
+    bench._server.config.app.state.watches._rooms.clear()
+    page.reload()
+    page.locator("#ended-title", has_text="The watch of L0 has ended").wait_for()
+    page.get_by_role("button", name=re.compile("nothing new smelt")).click()
+    page.locator("#recorded", has_text="L0 recorded clean").wait_for()
+    assert [row.clean for row in driven(bench)] == [True]
+    bench._server.config.app.state.watches._rooms.clear()
+    page.reload()
+    page.locator("#recorded", has_text="L0 recorded clean").wait_for()
+    assert page.locator("#climb").count() == 0  # once
+
+
+def test_where_the_voltage_was_taken_is_asked(
+    live_tab: Tab, bench: LineBench, logger: Logger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = opened(live_tab, PHONE)
+    watched_log(page, logger)
+    until(lambda: state(bench)["watch"]["lines"] > 40)
+    hold(page, "#stop", page.locator("#ended-title"))
+    assert page.locator("#at-pump").count() == 0  # this step records no voltage
+    room = bench._server.config.app.state.watches._rooms["pickup-screw"]
+    volts = Worst(13.5, 0.7, None, None)
+    room.ended = replace(room.ended, record=(*room.ended.record, "pump-voltage"),
+                         worst={**room.ended.worst, "pump-voltage": volts})  # fmt: skip
+    heard: list[Any] = []
+
+    def climb_of(_: Any, __: Any, said: Any, *more: Any) -> Any:
+        heard.append(dict(said))
+        raise CannotAnswer("heard")
+
+    monkeypatch.setattr("keyturn.web.routes.drive_live.climb_of", climb_of)
+    page.reload()
+    page.locator("#at-pump").select_option("yes")
+    assert violations(page) == []
+    page.get_by_role("button", name=re.compile("nothing new smelt")).click()
+    page.locator("#climb-fault", has_text="heard").wait_for()
+    page.locator("#at-pump").select_option("")
+    page.locator("#pump-volts").fill("13.4 V")
+    page.get_by_role("button", name=re.compile("nothing new smelt")).click()
+    until(lambda: len(heard) == 2)
+    assert heard == [{"nothing-new": "yes", "voltage-at-pump": "yes"},
+                     {"nothing-new": "yes", "pump-voltage": "13.4 V"}]  # fmt: skip
+    # diagnostics measure nothing at the pump
+    room.ended = replace(room.ended, source="obd:socketcan:can0")
+    page.reload()
+    page.locator("#at-pump").wait_for()
+    assert page.locator("#at-pump option[value=yes]").count() == 0
 
 
 def test_an_alarm_makes_the_record_not_clean_and_it_says_why(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import time
 from pathlib import Path
@@ -11,11 +12,13 @@ import typer
 
 from keyturn.cli import doors
 from keyturn.cli.options import BuildPath, Json
+from keyturn.errors import Place, ValueRefused
 
 if TYPE_CHECKING:
     from keyturn.logs.alarm import Change, Status
     from keyturn.logs.live import LiveValue
-    from keyturn.tasks.watch import Ended, Watch
+    from keyturn.tasks.watch import Watch
+    from keyturn.tasks.watch_kept import Ended
 
 SHOWN = 0.2  # [s] between two pictures of the values
 BELL = "\a"
@@ -48,6 +51,19 @@ def watch(
     seconds: Annotated[
         float | None, typer.Option(metavar="S", help="End after so long; else by Ctrl-C.")
     ] = None,
+    left: Annotated[
+        bool, typer.Option("--last", help="Watch nothing: say what the last watch left.")
+    ] = False,
+    said: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--climb",
+            metavar="FIELD=yes|no",
+            help="Watch nothing: record the last watch as its step, nothing-new=yes and so on.",
+        ),
+    ] = None,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="Beside that record.")] = "",
+    sure: Annotated[bool, typer.Option("--sure", help="Its numbers are right as read.")] = False,
     json: Json = None,
 ) -> None:
     """Watch the car live by the limits of its ladder step; every value is recorded in logs/.
@@ -55,6 +71,12 @@ def watch(
     It never commands the car: from a bus only reading requests leave. The driver does not look at
     it: a passenger does, or the ears.
     """
+    if seconds is not None and not 0.0 < seconds < float("inf"):
+        raise ValueRefused("is no time to watch", Place(key="--seconds"), f"{seconds:g}",
+                           "seconds above nought, such as 60; left out: until Ctrl-C")  # fmt: skip
+    if left or said:
+        _after(build, said or [], note, sure, json)
+        return
     with doors.progress(f"asking the model of {build}"):
         from keyturn.tasks.log import answers
         from keyturn.tasks.watch import Watch
@@ -65,14 +87,48 @@ def watch(
         made = Watch(build, source, step, dbc, answers(mapped or []), heard.hear)
     heard.say(_head(made, limits_in_words(made.numbers)))
     made.start()
+    for name in ("SIGTERM", "SIGHUP"):  # a terminal that is closed ends it as Ctrl-C does
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
     try:
         _show(made, heard, seconds)
     except KeyboardInterrupt:
         heard.say("")
-    ended = made.stop()
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # pressed twice: it is ending already
+        # also when nobody reads any more: without its end it would count as cut off
+        ended = made.stop()
     heard.say(_end(ended, build))
     if json is not None:
         doors.put_json(_json(ended), json)
+
+
+def _after(build: Path, said: list[str], note: str, sure: bool, json: str | None) -> None:
+    """What the last watch left, or that as the record of its step."""
+    from keyturn.errors import CannotAnswer
+    from keyturn.tasks.watch_climb import climb_of, recorded, since
+    from keyturn.tasks.watch_kept import last
+
+    with doors.progress(f"looking for the last watch of {build}"):
+        ended = last(build)
+    if ended is None:
+        raise CannotAnswer("no watch of this car has ended", ("watch it first: keyturn watch",))
+    told: dict[str, object] = _json(ended)
+    if said:
+        row = climb_of(build, ended, doors.changes(said), note, sure)
+        words = f"{row.step} recorded clean" if row.clean else f"{row.step} is not clean: {row.why}"
+        told |= {"clean": row.clean, "why": row.why}
+    else:
+        before = recorded(build, ended)
+        lines = [f"{ended.step}, {ended.seconds:.0f} s, {ended.source}", _end(ended, build)]
+        lines += [f"no clean step: {why}" for why in since(build, ended)]
+        if before is not None:
+            lines.append(f"recorded already as {'clean' if before.clean else 'not clean'}")
+        words = "\n".join(lines)
+    if json is not None:
+        doors.put_json(told, json)
+    if json != "-":
+        doors.put(words)
 
 
 class _Crier:
@@ -147,14 +203,27 @@ def _head(made: Watch, limits: tuple[str, ...]) -> str:
 
 
 def _end(ended: Ended, build: Path) -> str:
+    from keyturn.tasks.watch_climb import AT_PUMP, PUMP, asked, no_evidence
+
     lines = [f"{ended.lines} lines in {ended.path}"]
+    if ended.frames is not None:
+        lines.append(f"{ended.frame_lines} frames of the bus in {ended.frames}")
     if ended.unwritten:
         lines.append(f"{ended.unwritten} LINES WERE NOT RECORDED")
     lines += [f"crossed: {words}" for words in ended.crossed]
     lines += [f"not watched: {name}" for name in ended.unwatched]
     lines += [f"no clean step: {words}" for words in ended.against if "alarm: " not in words]
     if not ended.against:
-        lines.append("no alarm; that is no record of a step: see keyturn steps BUILD climb")
+        lines.append("nothing speaks against a clean step; smell, look underneath, listen")
+    if not no_evidence(ended):
+        answers = " ".join(f"--climb {name}=yes" for name in asked(ended) if name != AT_PUMP)
+        lines.append(f"to record {ended.step}: keyturn watch {build} {answers}")
+        if PUMP in ended.record:
+            taken = f"--climb {AT_PUMP}=yes if it was taken there, " * (AT_PUMP in asked(ended))
+            lines.append(
+                "  its voltage tells of the wiring only at the pump: add "
+                f"{taken}--climb {PUMP}=13.4V by a meter, or --climb {AT_PUMP}=no"
+            )
     lines.append(f"next: keyturn log {build} {ended.path} --confirm")
     return "\n".join(lines)
 
@@ -164,5 +233,7 @@ def _json(ended: Ended) -> dict[str, object]:
         "step": ended.step, "record": str(ended.path), "lines": ended.lines,
         "unwritten": ended.unwritten, "seconds": round(ended.seconds, 3),
         "crossed": list(ended.crossed), "not_watched": list(ended.unwatched),
-        "against": list(ended.against),
+        "against": list(ended.against), "cut": ended.cut,
+        "frames": None if ended.frames is None else str(ended.frames),
+        "frame_lines": ended.frame_lines,
     }  # fmt: skip

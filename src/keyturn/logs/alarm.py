@@ -17,13 +17,17 @@ from keyturn.logs.frame import Samples
 from keyturn.logs.live import STALE, Live
 
 HOLD = 0.3  # [s] past a limit before it counts; common practice, no source
+HOLD_HIGH = 1.0  # [s] the same above the highest fuel pressure: a closing throttle takes a moment
 CLEAR = 1.0  # [s] on the good side before an alarm ends
 HARD = 13.8e3  # [Pa] beyond the abort number, where there is no waiting (2 psi); common practice
 TOGETHER = 0.05  # [s] rail and manifold apart at most, for the limit without waiting
 RUNS = 5.0  # [1/s] engine speed from which it runs
 LOADED = 0.95  # of ambient: from here on the mixture is held to its limit
+OFF_AMBIENT = 15e3  # [Pa] of vacuum or boost that no standing engine makes; weather makes 5
 PRIME = 5.0  # [s] for the pressure to come up, key on
+WEATHER = 3e3  # [Pa] that the ambient pressure may be off what the build says of its site
 
+MOST = "rail-pressure-most"  # abort number of the rail on its other side, where one is stated
 PRESSURE = ("across_injector", "rail_gauge")  # either will do
 # measure of the step -> channel, the bad side, hold [s], what is cried, in the order of the cries
 MEASURES = {
@@ -74,6 +78,7 @@ class Numbers:
     wanted_at: Samples  # [Pa] manifold pressures of the wanted lambda
     wanted: Samples
     lean: float  # lambda above the wanted one at which it is lifted
+    speed_least: float = 0.0  # [1/s] below which another step is driven
 
 
 @dataclass(frozen=True)
@@ -132,10 +137,13 @@ class Judge:
     unrecorded: str = ""  # why nothing is recorded; empty while it is
     derived: bool = False  # pressure across the injector is rail less manifold, and not measured
     primed: bool = False
+    runs: bool = True  # the engine, as far as is known
+    drawn: float | None = None  # the manifold is off ambient since
 
     def see(self, now: float, live: Live) -> tuple[Change, ...]:
         """What began or ended with what is known now; marks the channels in ``live``."""
         fresh = live.fresh(now)
+        self._look_whether_it_runs(now, {name: value for name, (value, _) in fresh.items()})
         changes = list(self._losses(now, fresh, live.seen()))
         for crossing in self._crossings(now, fresh):
             change = self._step(now, crossing)
@@ -164,16 +172,32 @@ class Judge:
             return Status("unrecorded", (self.unrecorded,), unwatched)
         if not seen.intersection(PRESSURE):
             return Status("waiting", ("no pressure came yet",), unwatched)
-        blind = self._blind(seen)
+        blind = self.blind(live)
         return Status("part" if unwatched or blind else "ok", blind, unwatched)
 
-    def _blind(self, seen: frozenset[str]) -> tuple[str, ...]:
-        """What cannot be judged for want of a channel that no measure names."""
-        lacking = []
-        if self.numbers.mode != "key-on" and "engine_speed" not in seen:
+    def blind(self, live: Live) -> tuple[str, ...]:
+        """What cannot be judged: for want of a channel or of a number, or by a wrong ambient."""
+        numbers, seen, lacking = self.numbers, live.seen(), []
+        if numbers.mode != "key-on" and "engine_speed" not in seen:
             lacking.append("no engine speed: its cap is not watched")
         if "manifold_pressure" not in seen:
             lacking.append("no manifold pressure: the cap of boost is not watched")
+        wanted = dict.fromkeys(("rail-pressure", *(m for m in numbers.record if m in MEASURES)))
+        lacking += [
+            f"no abort number for {name}: it is not watched"
+            for name in wanted
+            if not math.isfinite(numbers.bounds.get(name, math.nan))
+            or (name == "rail-pressure" and not math.isfinite(numbers.at_manifold))
+        ]
+        if not math.isfinite(numbers.speed_cap + numbers.pressure_cap):
+            lacking.append("no cap of speed and boost: they are not watched")
+        ambient = live.last("barometer")
+        if ambient is not None and not abs(ambient - numbers.barometer) <= WEATHER:
+            lacking.append(
+                f"the barometer reads {ambient / 1e3:.0f} kPa, the build says "
+                f"{numbers.barometer / 1e3:.0f} kPa of its site: pressures are judged by a wrong "
+                "ambient"
+            )
         return tuple(lacking)
 
     def _watched(self) -> tuple[str, ...]:
@@ -231,8 +255,6 @@ class Judge:
         if self.derived:
             # judged by the rail itself: it knows how far apart in time the two were taken
             values.pop("across_injector", None)
-        speed = values.get("engine_speed")
-        runs = speed is None or speed >= RUNS
         yield from self._pressure(now, fresh, values)
         yield from self._mixture(values)
         for name, (channel, sense, hold, cry) in MEASURES.items():
@@ -243,7 +265,7 @@ class Judge:
             past = None
             if value is not None:
                 past = value < bound if sense == "low" else value > bound
-            if name == "pump-voltage" and not runs:
+            if name == "pump-voltage" and not self.runs:
                 past = False
             yield Crossing(name, channel, past, hold, cry)
         yield from self._caps(values)
@@ -259,12 +281,31 @@ class Judge:
             yield Crossing("pressure", "across_injector", None, HOLD, "FUEL PRESSURE")
             return
         self.primed |= below <= 0.0
-        due = self.due(now, values.get("engine_speed"))
+        due = self.due(now)
         channel = "across_injector" if "across_injector" in fresh else "rail_gauge"
         words = f"FUEL PRESSURE {below / 1e3:.0f} kPa below its abort number"
         yield Crossing("pressure", channel, due and below > 0.0, HOLD, words)
         hard = due and together and below > HARD
         yield Crossing("pressure, at once", channel, hard, 0.0, words)
+        yield from self._overpressure(due, channel, values)
+
+    def _overpressure(
+        self, due: bool, channel: str, values: Mapping[str, float]
+    ) -> Iterator[Crossing]:
+        """A regulator that does not hold: its other limit moves with the manifold as the lower."""
+        numbers, manifold = self.numbers, values.get("manifold_pressure")
+        if MOST not in numbers.bounds:
+            return
+        past, words = None, "FUEL PRESSURE above its highest"
+        at = numbers.at_manifold if manifold is None else manifold
+        rail = values.get("rail_gauge")
+        if rail is None and manifold is not None:
+            rail = values["across_injector"] + at - numbers.barometer
+        if rail is not None and (manifold is not None or not numbers.ratio):
+            most = numbers.bounds[MOST] + numbers.ratio * (at - numbers.at_manifold)
+            past = due and rail > most
+            words = f"FUEL PRESSURE {(rail - most) / 1e3:.0f} kPa above its highest"
+        yield Crossing("pressure, too high", channel, past, HOLD_HIGH, words)
 
     def _shortfall(
         self, fresh: Mapping[str, tuple[float, float]], values: Mapping[str, float]
@@ -319,12 +360,24 @@ class Judge:
         """Wanted lambda at a manifold pressure [Pa]."""
         return float(np.interp(manifold, self.numbers.wanted_at, self.numbers.wanted))
 
-    def due(self, now: float, speed: float | None) -> bool:
+    def due(self, now: float) -> bool:
         """Whether the pressure is judged: once the engine runs, or key on once it came up."""
         if self.numbers.mode == "key-on":
             return self.primed or now - self.start >= PRIME
-        # without engine speed it is taken to run: what is not known excuses nothing
-        return speed is None or speed >= RUNS
+        return self.runs
+
+    def _look_whether_it_runs(self, now: float, values: Mapping[str, float]) -> None:
+        """What is not known, or contradicts itself for a while, excuses nothing."""
+        speed = values.get("engine_speed")
+        ambient = self.numbers.barometer
+        drawn = abs(values.get("manifold_pressure", ambient) - ambient) > OFF_AMBIENT
+        if not drawn:
+            self.drawn = None
+        elif self.drawn is None:
+            self.drawn = now
+        # the manifold of an engine that was just stopped needs a moment to fill
+        lasts = self.drawn is not None and now - self.drawn >= CLEAR
+        self.runs = speed is None or speed >= RUNS or lasts
 
     def _mixture(self, values: Mapping[str, float]) -> Iterator[Crossing]:
         numbers = self.numbers
@@ -358,5 +411,5 @@ def _apart(fresh: Mapping[str, tuple[float, float]], name: str) -> float:
 
 
 def _rank(crossing: Crossing) -> int:
-    order = ("pressure, at once", "pressure", *MEASURES)
+    order = ("pressure, at once", "pressure", "pressure, too high", *MEASURES)
     return order.index(crossing.name) if crossing.name in order else len(order)

@@ -7,7 +7,6 @@ reads and changes nothing), and the flow control without which an answer in seve
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ import numpy as np
 from keyturn.errors import FileRefused, KeyturnError, Place, ValueRefused
 from keyturn.logs.columns import Column, kinds, plain
 from keyturn.logs.decide import Context, decide
-from keyturn.logs.live import Sample
+from keyturn.logs.live import Sample, steady
 from keyturn.logs.units_seen import read_unit
 
 BITRATE = 500_000
@@ -32,6 +31,7 @@ MOST_PIDS = 6
 INSTALL = "pip install 'keyturn[can]'"
 
 Put = Callable[[Sequence[Sample], float], None]
+Tap = Callable[[Any, bool], None]  # a frame, and whether it was sent
 
 
 class Source(Protocol):
@@ -89,13 +89,17 @@ class ListeningBus:
 
     def __init__(self, bus: Any) -> None:
         self.__bus = bus
+        self.tap: Tap | None = None  # is shown every frame, whatever it carries
 
     def recv(self, timeout: float) -> Any:
         """The next frame, or None after ``timeout`` [s]; a broken bus is a `SourceLost`."""
         try:
-            return self.__bus.recv(timeout)
+            frame = self.__bus.recv(timeout)
         except Exception as error:  # each interface raises its own kinds
             raise SourceLost(f"the bus is lost: {type(error).__name__}: {error}") from error
+        if frame is not None and self.tap is not None:
+            self.tap(frame, False)
+        return frame
 
     def send(self, frame: Frame) -> None:
         """Refuse it."""
@@ -126,6 +130,8 @@ class AskingBus(ListeningBus):
         except Exception as error:  # each interface raises its own kinds
             raise SourceLost(f"the bus is lost: {type(error).__name__}: {error}") from error
         self.sent += 1
+        if self.tap is not None:
+            self.tap(frame, True)
 
 
 def open_bus(text: str) -> Any:
@@ -168,7 +174,7 @@ def package(name: str) -> Any:
 class Signal:
     """A signal of the bus as a channel: number * ``scale`` + ``offset`` is SI."""
 
-    frame: int
+    frame: tuple[int, bool]  # its identifier, and whether that has twenty-nine bits
     signal: str
     channel: str
     scale: float
@@ -181,13 +187,14 @@ class Named:
     def __init__(self, dbc: Path, said: Mapping[str, str], context: Context) -> None:
         cantools = package("cantools")
         try:
-            self._database = cantools.database.load_file(str(dbc), strict=False)
-            messages = list(self._database.messages)
+            messages = list(cantools.database.load_file(str(dbc), strict=False).messages)
         except Exception as error:  # the parser raises many kinds on a broken file
             raise FileRefused(
                 f"cannot be read as DBC: {error}"[:300], Place(file=str(dbc)), "a DBC file"
             ) from error
-        self.signals: dict[int, list[Signal]] = {}
+        # eleven bits and twenty-nine are two namespaces: a number may stand in both
+        self._messages = {(m.frame_id, bool(m.is_extended_frame)): m for m in messages}
+        self.signals: dict[tuple[int, bool], list[Signal]] = {}
         found = {(m, s.name): str(s.unit or "") for m in messages for s in m.signals}
         for channel in kinds():
             for row in _chosen(channel, found, said, context):
@@ -202,13 +209,12 @@ class Named:
 
     def decode(self, frame: Frame) -> list[Sample]:
         """The channels in a frame; none where it is not named or too short."""
-        rows = self.signals.get(frame.arbitration_id)
+        key = frame.arbitration_id, frame.is_extended_id
+        rows = self.signals.get(key)
         if rows is None or frame.is_remote_frame or frame.is_error_frame:
             return []
         try:
-            values = self._database.decode_message(
-                frame.arbitration_id, bytes(frame.data), decode_choices=False
-            )
+            values = self._messages[key].decode(bytes(frame.data), decode_choices=False)
         except Exception:  # a frame that is too short: no value, and its age tells
             return []
         return [
@@ -243,7 +249,10 @@ def _chosen(
     if taken is None and wanted:
         raise ValueRefused(f"the unit {text!r} is not clear for {channel}", Place(key="--map"),
                            f"{channel}={wanted}", ", ".join(kinds()[channel].units))  # fmt: skip
-    return [Signal(message.frame_id, signal, channel, *taken)] if taken else []
+    if taken is None:
+        return []
+    frame = message.frame_id, bool(message.is_extended_frame)
+    return [Signal(frame, signal, channel, *taken)]
 
 
 def _scaled(channel: str, signal: str, unit: str, context: Context) -> tuple[float, float] | None:
@@ -261,7 +270,6 @@ class CanSource:
 
     def __init__(self, bus: Any, named: Named) -> None:
         self.bus, self.named = ListeningBus(bus), named
-        self.frames = self.unnamed = 0
 
     def run(self, put: Put, stop: Event) -> None:
         """Every frame, as it comes."""
@@ -269,9 +277,6 @@ class CanSource:
             frame = self.bus.recv(WAIT)
             if frame is None:
                 continue
-            self.frames += 1
             samples = self.named.decode(frame)
             if samples:
-                put(samples, time.monotonic())
-            else:
-                self.unnamed += 1
+                put(samples, steady())

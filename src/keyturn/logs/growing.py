@@ -6,7 +6,6 @@ import codecs
 import math
 import os
 import tempfile
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,8 +16,9 @@ from keyturn.logs import remember
 from keyturn.logs.can_bus import Put, SourceLost
 from keyturn.logs.columns import columns
 from keyturn.logs.decide import Context
-from keyturn.logs.live import Sample
+from keyturn.logs.live import Sample, steady
 from keyturn.logs.mapping import Item, propose
+from keyturn.logs.record import COLUMNS, EVENT, TIME
 from keyturn.logs.sniff import Dialect, kind_of, sniff, split
 from keyturn.logs.stored import sampled
 from keyturn.logs.table import convert
@@ -55,7 +55,7 @@ class Growing:
                         raise SourceLost(f"{self.path.name} is no log of lines any more")
                     for cells in split(lines, self.dialect.separator):
                         if len(cells) == width and (values := self._values(cells, at)):
-                            put(values, time.monotonic())
+                            put(values, steady())
         except OSError as error:
             raise SourceLost(f"{self.path.name} is lost: {error.strerror or error}") from error
 
@@ -103,6 +103,9 @@ def growing(path: Path, folder: Path, said: Mapping[str, str], context: Context)
         raise FileRefused("this cannot be read while it is written", Place(file=path.name),
                           accepted="CSV and its like")  # fmt: skip
     dialect = sniff(path)
+    if {TIME, COLUMNS[0].head, EVENT} <= set(dialect.names):
+        raise FileRefused("this is the record of a watch, and no logger writes it",
+                          Place(file=path.name), "a CSV of a logger")  # fmt: skip
     with tempfile.TemporaryDirectory(prefix="keyturn-") as waiting:
         table = convert(path, dialect, Path(waiting) / "table")
         known = remember.recall(folder, table)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -11,6 +12,20 @@ from dataclasses import dataclass
 from keyturn.glossary import unit_of
 
 STALE = 2.0  # [s] after which a value is no longer live
+
+
+if sys.platform == "linux":
+
+    def steady() -> float:
+        """A clock [s] that is never set and goes on while the machine sleeps.
+
+        The usual one stands still then: a value from before would count as fresh, and the gap
+        would stand in no record.
+        """
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+else:
+    steady = time.monotonic
 
 
 @dataclass(frozen=True)
@@ -44,9 +59,7 @@ class _Last:
 class Live:
     """Newest values by channel; may be written and read from different threads."""
 
-    def __init__(
-        self, names: Iterable[str] = (), clock: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, names: Iterable[str] = (), clock: Callable[[], float] = steady) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         self._last: dict[str, _Last] = {}
@@ -78,6 +91,12 @@ class Live:
         """Channels of which anything ever came."""
         with self._lock:
             return frozenset(self._last)
+
+    def last(self, name: str) -> float | None:
+        """The newest value of a channel however old; None where there is none."""
+        with self._lock:
+            last = self._last.get(name)
+        return None if last is None or not math.isfinite(last.value) else last.value
 
     def values(self, now: float | None = None) -> tuple[LiveValue, ...]:
         """Every channel with its age and state, at this moment."""

@@ -7,7 +7,6 @@ poller keeps one request outstanding, a cap on its rate, and backs off from a si
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -24,7 +23,7 @@ from keyturn.logs.can_bus import (
     SourceLost,
     package,
 )
-from keyturn.logs.live import Sample
+from keyturn.logs.live import Sample, steady
 
 ANSWER = 0x41
 REFUSED, BUSY, PENDING = 0x7F, 0x21, 0x78
@@ -51,6 +50,7 @@ class Parameter:
     per: float
     offset: float
     top: int | None
+    bottom: int | None
     poll: str
 
     def value(self, raw: int) -> float:
@@ -66,7 +66,7 @@ def parameters() -> Mapping[int, tuple[Parameter, ...]]:
         one = Parameter(
             row["pid"], row["bytes"], row["name"], tuple(row.get("at", (0, row["bytes"]))),
             row.get("times", 1), row.get("per", 1), row.get("offset", 0.0), row.get("top"),
-            row.get("poll", ""),
+            row.get("bottom"), row.get("poll", ""),
         )  # fmt: skip
         found[one.pid] = (*found.get(one.pid, ()), one)
     return found
@@ -79,8 +79,9 @@ def decode(pid: int, data: bytes) -> list[Sample]:
         if len(data) != row.bytes:
             continue
         raw = int.from_bytes(data[row.at[0] : row.at[0] + row.at[1]], "big")
-        if raw == row.top:
-            note = f"at the end of its scale, {row.value(raw):.6g} in SI or more"
+        if raw in (row.top, row.bottom):
+            side = "more" if raw == row.top else "less"
+            note = f"at the end of its scale, {row.value(raw):.6g} in SI or {side}"
             found.append(Sample(row.name, math.nan, note))
         else:
             found.append(Sample(row.name, row.value(raw)))
@@ -169,7 +170,7 @@ class Poller:
         self,
         bus: Any,
         rate: float = RATE,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = steady,
         timeout: float = TIMEOUT,
     ) -> None:
         self.bus = AskingBus(bus)
@@ -252,6 +253,8 @@ class Poller:
             if frame is None or not self.transport.is_answer(frame):
                 continue
             unit = frame.arbitration_id
+            if first and unit != self.unit:
+                continue  # asked by somebody else on the bus
             payload, due = self.transport.take(frame)
             if due:
                 self._send(self.transport.asked_at(unit), b"\x30\x00\x00".ljust(8, bytes([PAD])))

@@ -7,7 +7,6 @@ tests. It says nothing of the car itself.
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from threading import Event
@@ -17,7 +16,7 @@ import numpy as np
 from keyturn.errors import Place, ValueRefused
 from keyturn.logs.can_bus import Put, SourceLost
 from keyturn.logs.frame import Samples
-from keyturn.logs.live import Sample
+from keyturn.logs.live import Sample, steady
 from keyturn.system.result import CheckResult, State
 
 RATE = 20.0  # values a second
@@ -47,16 +46,16 @@ class SimulatedCar:
 
     def run(self, put: Put, stop: Event) -> None:
         """Values at the rate of the car until it is stopped, or its fault ends them."""
-        start = time.monotonic()
+        start = steady()
         count = 0
         while not stop.is_set():
-            now = time.monotonic() - start
+            now = steady() - start
             if self.fault == "lost" and now > SILENT_AFTER:
                 raise SourceLost("the simulated bus was pulled off")
             if not (self.fault == "silent" and now > SILENT_AFTER):
-                put(self.at(now), time.monotonic())
+                put(self.at(now), steady())
             count += 1
-            stop.wait(max(0.0, start + count / self.rate - time.monotonic()))
+            stop.wait(max(0.0, start + count / self.rate - steady()))
 
     def at(self, seconds: float) -> Sequence[Sample]:
         """Everything the car shows at a moment of the drive."""

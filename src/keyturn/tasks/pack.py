@@ -1,9 +1,10 @@
 """A whole build as one file: build.toml, a consistent copy of the journal, recordings, gaskets.
 
 What is in made/ stays behind: it can be made again, or, as the photos of a part, taken again. The
-outline says what came of them, with its uncertainty. The same build gives the same bytes. A file
-that comes back is judged before anything of it is unpacked, unpacked beside its place, read like
-any build, and moved there in one step.
+outline says what came of them, with its uncertainty. The raw frames of a watch stay behind as well:
+the recording beside them holds every value that was taken from them. The same build gives the same
+bytes. A file that comes back is judged before anything of it is unpacked, unpacked beside its
+place, read like any build, and moved there in one step.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ LOGS, GASKETS = "logs", "gaskets"
 # folders and names within logs/, and outlines, that every system can hold
 PART = r"[^/\\:*?\"<>|\x00-\x1f\x7f]"
 KEPT_NAME = re.compile(rf"logs(?:/{PART}{{1,120}}){{1,3}}|gaskets/{PART}{{1,115}}\.toml")
+RAW_FRAMES = re.compile(r"logs/watch/[^/]+\.log")
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the time of every member, so that equal builds are equal files
 MIB = 1024 * 1024
@@ -50,8 +52,11 @@ class Bounds:
     small: int = MIB  # bytes below which the ratio says nothing
 
 
-def pack(folder: Path, target: Path) -> int:
-    """Write the build in ``folder`` to the file ``target``; how many files are in it."""
+def pack(folder: Path, target: Path, bounds: Bounds = Bounds()) -> int:
+    """Write the build in ``folder`` to the file ``target``; how many files are in it.
+
+    Refused where it would be too large to come in again.
+    """
     with tempfile.TemporaryDirectory(prefix=".pack.", dir=target.parent) as beside:
         members = [(BUILD_FILE, folder / BUILD_FILE)]
         copy = Path(beside) / JOURNAL_FILE
@@ -59,6 +64,7 @@ def pack(folder: Path, target: Path) -> int:
             _copy_journal(folder, copy)
             members.append((JOURNAL_FILE, copy))
         members += _kept(folder)
+        _come_in_again(members, bounds)
         made = Path(beside) / "whole"
         with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, path in members:
@@ -68,6 +74,8 @@ def pack(folder: Path, target: Path) -> int:
                 entry.external_attr = (stat.S_IFREG | 0o644) << 16
                 with path.open("rb") as source, archive.open(entry, "w") as sink:
                     shutil.copyfileobj(source, sink, CHUNK)
+        with _zip(made, bounds) as written:
+            judged(written.infolist(), bounds)
         os.replace(made, target)
     return len(members)
 
@@ -89,7 +97,25 @@ def _kept(folder: Path) -> list[tuple[str, Path]]:
     found = [path for home in homes if not home.is_symlink() for path in sorted(home.rglob("*"))]
     named = [(path.relative_to(folder).as_posix(), path) for path in found
              if path.is_file() and not path.is_symlink()]  # fmt: skip
-    return [(name, path) for name, path in named if KEPT_NAME.fullmatch(name)]
+    return [
+        (name, path) for name, path in named
+        if KEPT_NAME.fullmatch(name) and not RAW_FRAMES.fullmatch(name)
+    ]  # fmt: skip
+
+
+def _come_in_again(members: list[tuple[str, Path]], bounds: Bounds) -> None:
+    """An archive that no import would take is none."""
+    sizes = {name: path.stat().st_size for name, path in members}
+    largest = max(sizes, key=lambda name: sizes[name])
+    if sizes[largest] <= bounds.member and sum(sizes.values()) <= bounds.total:
+        return
+    raise FileRefused(
+        f"the build is too large for one file: {sum(sizes.values()) / MIB:.0f} MiB,"
+        f" {largest} alone {sizes[largest] / MIB:.0f} MiB",
+        Place(file=LOGS),
+        accepted=f"{bounds.total // MIB} MiB in all, {bounds.member // MIB} MiB in one file",
+        advice="keep a copy of the largest logs elsewhere, take them out of logs/, export again",
+    )
 
 
 def unpack(

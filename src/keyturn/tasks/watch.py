@@ -10,57 +10,39 @@ import math
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from keyturn.build.model import Build
 from keyturn.build.read import load
 from keyturn.errors import FileRefused, KeyturnError, Place, ValueRefused
-from keyturn.logs.alarm import MEASURES, Change, Judge, Numbers, Status
-from keyturn.logs.can_bus import CanSource, Named, Source, open_bus
-from keyturn.logs.cries import Cries, Cry
+from keyturn.logs.alarm import MOST, Change, Numbers, Status
+from keyturn.logs.can_bus import CanSource, ListeningBus, Named, Source, open_bus
+from keyturn.logs.cries import Cry
 from keyturn.logs.decide import Context
 from keyturn.logs.growing import growing
-from keyturn.logs.live import Live, LiveValue, Sample
+from keyturn.logs.live import LiveValue, Sample, steady
 from keyturn.logs.obd import Poller
+from keyturn.logs.raw import Frames
 from keyturn.logs.record import Recorder
+from keyturn.logs.session import Session
 from keyturn.logs.simulated_car import SimulatedCar
-from keyturn.logs.witness import Witness, Worst
-from keyturn.procedure.ladder import measures
+from keyturn.procedure.ladder import HIGHEST, measures
 from keyturn.tasks.check import check
-from keyturn.tasks.ladder import Watched, watched
+from keyturn.tasks.ladder import SLOWER, Watched, watched
 from keyturn.tasks.log import ORIGINALS
 from keyturn.tasks.read import folder_of
+from keyturn.tasks.watch_kept import HOME, Begun, Ended, Only, keep, next_number, standing
 
 TICK = 0.02  # [s] between two looks when no frame comes
 AGAIN = 1.0  # [s] between two tries to open a lost source
 SOURCES = "simulated, simulated:FAULT, file:PATH, can:INTERFACE:CHANNEL, obd:INTERFACE:CHANNEL"
 SAMPLES = 60  # of the model for the simulated car, of which only the middle is used
-LOST = "lost "  # before the channel, in the name of an alarm
-DERIVED = ("rail_gauge", "manifold_pressure")
 
 Heard = Callable[[tuple[Change, ...], Status], None]
-
-
-@dataclass(frozen=True)
-class Ended:
-    """What a watch leaves behind."""
-
-    step: str
-    path: Path  # the record
-    lines: int  # acknowledged
-    unwritten: int  # that the disk did not take
-    seconds: float
-    crossed: tuple[str, ...]  # every alarm there ever was, in its first words
-    unwatched: tuple[str, ...]  # measures of the step that no signal was seen of
-    source: str
-    open: bool  # whether the step was open when the watch began
-    record: tuple[str, ...]  # measures that the step records
-    worst: Mapping[str, Worst]  # of each measure, for the ladder
-    against: tuple[str, ...]  # why the step was not driven clean; empty: nothing speaks against it
 
 
 class Watch:
@@ -76,37 +58,61 @@ class Watch:
         heard: Heard | None = None,
         told: Watched | None = None,
     ) -> None:
+        self._folder, self._heard = folder_of(build), heard
         model = load(build)
+        self._car = standing(self._folder, model.name)
         self.told: Watched = told or watched(build, step)
         self.numbers = numbers(model, self.told)
         self._make: Callable[[], Source] = partial(
             _source, model, build, source, self.numbers, dbc, mapping or {}
         )
         self._first: Source | None = self._make()
-        self._folder, self._heard = folder_of(build) / ORIGINALS, heard
-        self.source_words, self._barometer = source, model.site.barometer.si
+        self.source_words = source
         self._stop, self._lock = threading.Event(), threading.Lock()
-        self.live = Live(_channels(self.numbers))
-        self.judge = Judge(self.numbers, math.inf)
-        self._source: Source | None = None
+        self.session = Session(self.numbers, self.told.rung.seconds)
+        self.live, self.judge = self.session.live, self.session.judge
         self._threads: list[threading.Thread] = []
-        self._measured = False  # the source brings the pressure across the injector itself
-        self.cries, self.witness = Cries(), Witness(self.numbers)
+        self.frames: Frames | None = None
+        self.taken = 0  # groups of values, each a line of the record
 
     def start(self) -> None:
         """Begin the record, the source and the alarm."""
-        self._began = time.monotonic()
-        self.judge.start = self._began
         try:
-            self.recorder = Recorder(_path(self._folder))
+            self._keep(_path(self._folder / ORIGINALS))
         except KeyturnError:
             _close(self._first)
             raise
-        words = f"watch of {self.numbers.step} by {self.source_words}"
-        self.recorder.put(0.0, {}, words if self.told.open else f"{words}; THE STEP IS NOT OPEN")
         for task in (self._read, self._tick):
             self._threads.append(threading.Thread(target=task, name="watch", daemon=True))
             self._threads[-1].start()
+
+    def _keep(self, path: Path, began: float | None = None) -> None:
+        """Begin what is kept of it: the record, the raw frames, what it goes by."""
+        self._only = Only(self._folder)
+        self._began = self.judge.start = steady() if began is None else began
+        kind, _, bus = self.source_words.partition(":")
+        epoch, name = time.time(), f"{path.stem}.log" if kind in ("can", "obd") else ""
+        self._begun = Begun(
+            next_number(self._folder), path.name, self.numbers.step, self.source_words,
+            bool(self.told.open), self.told.rung.seconds, self.numbers, self._car, name,
+        )  # fmt: skip
+        try:
+            if name:
+                interface = bus.partition(":")[2].partition(":")[0]
+                self.frames = Frames(self._folder / HOME / name, interface, epoch)
+            self.recorder = Recorder(path)
+        except KeyturnError:
+            if self.frames is not None:
+                self.frames.close()
+            self._only.close()
+            raise
+        words = self._begun.words
+        if not self.told.open:
+            words += "; THE STEP IS NOT OPEN"
+        if name:
+            words += f"; its time 0 is {epoch:.6f} in watch/{name}"
+        self.recorder.put(0.0, {}, words)
+        keep(self._folder, self._begun)
 
     def values(self) -> tuple[LiveValue, ...]:
         """Every channel with its age and state, the pressure across the injector first."""
@@ -115,18 +121,18 @@ class Watch:
     def status(self) -> Status:
         """The whole in one word, with its look and its tone."""
         with self._lock:
-            return self.judge.status(self.live)
+            return self.session.status()
 
     def standing(self) -> tuple[Cry, ...]:
         """Alarms that last or that nobody has acknowledged yet."""
         with self._lock:
-            return self.cries.standing()
+            return self.session.cries.standing()
 
     def acknowledge(self, up_to: int, who: str = "") -> tuple[Cry, ...]:
         """Somebody saw the alarms numbered ``up_to`` or lower: quiet, and in the record."""
-        now = time.monotonic()
+        now = steady()
         with self._lock:
-            found = self.cries.acknowledge(up_to, now)
+            found = self.session.cries.acknowledge(up_to, now)
         for cry in found:
             by = f" by {who}" if who else ""
             self.recorder.put(now - self._began, {}, f"acknowledged{by}: {cry.words}")
@@ -134,112 +140,89 @@ class Watch:
 
     def aborts(self) -> dict[str, tuple[float, str]]:
         """Abort number of each channel as things stand, and its bad side."""
-        fresh = self.live.fresh(time.monotonic())
+        fresh = self.live.fresh(steady())
         return self.judge.aborts({name: value for name, (value, _) in fresh.items()})
 
     @property
     def seconds(self) -> float:
         """How long it has gone on."""
-        return time.monotonic() - self._began
+        return steady() - self._began
 
     def stop(self) -> Ended:
         """End it; what was recorded is on the disk when this returns."""
         self._stop.set()
         with self._lock:
-            self.witness.end(time.monotonic())
+            self.session.witness.end(steady())
         for thread in self._threads:
             thread.join(5.0)
-        unnamed = getattr(self._source, "unnamed", 0)
-        if unnamed:
-            words = f"{unnamed} frames of the bus carried no channel and are not kept"
-            self.recorder.put(self.seconds, {}, words)
         unwritten = self.recorder.close()
-        status, seconds = self.status(), self.seconds
-        return Ended(
-            self.numbers.step, self.recorder.path, self.recorder.acknowledged, unwritten,
-            seconds, tuple(self.judge.crossed.values()), status.unwatched, self.source_words,
-            self.told.open, self.numbers.record, dict(self.witness.worst),
-            self._against(status, unwritten),
-        )  # fmt: skip
-
-    def _against(self, status: Status, unwritten: int) -> tuple[str, ...]:
-        """Whatever makes this no clean drive of the step."""
-        crossed = self.judge.crossed
-        found = [f"alarm: {crossed[name]}" for name in crossed if not name.startswith(LOST)]
-        silent = [name.removeprefix(LOST) for name in crossed if name.startswith(LOST)]
-        if silent:
-            names = ", ".join(name.replace("_", " ") for name in silent)
-            found.append(f"alarm: NO SIGNAL: {names}")
+        lost, frames = 0, self.frames
+        if frames is not None:
+            lost = frames.close()
+        with self._lock:
+            status, against = self.session.status(), list(self.session.against())
         if unwritten:
-            found.append(f"{unwritten} lines were not recorded")
-        found += self.witness.lacking(self.told.rung.seconds)
-        blind = status.words if status.state == "part" else ()
-        return tuple(dict.fromkeys([*found, *blind]))
+            against.append(f"{unwritten} lines were not recorded")
+        if lost:
+            against.append(f"{lost} frames of the bus were not recorded")
+        ended = Ended(
+            self.numbers.step, self.recorder.path, self.recorder.acknowledged, unwritten + lost,
+            self.seconds, tuple(self.judge.crossed.values()), status.unwatched, self.source_words,
+            self._begun.open, self.numbers.record, dict(self.session.witness.worst), tuple(against),
+            self._car, None if frames is None else frames.path,
+            0 if frames is None else frames.acknowledged,
+        )  # fmt: skip
+        keep(self._folder, self._begun, ended)
+        self._only.close()
+        return ended
 
     def take(self, samples: Sequence[Sample], at: float) -> None:
         """Values from the source: judged first, recorded after."""
-        self._measured |= any(one.name == "across_injector" for one in samples)
+        self.taken += 1
         with self._lock:
-            back, self.judge.down = self.judge.down, ""
-            self.live.put(samples, at)
-            self.judge.derived = not self._measured
-            if self.judge.derived:
-                self._derive(at)
-            changes = self.judge.see(at, self.live)
-            if back:
-                changes += (Change(at, "source", "", False, "lost", "the source is back"),)
-            self._witness(at)
-            self.cries.hear(changes)
-            status = self.judge.status(self.live) if changes else None
+            changes = self.session.take(samples, at)
+            status = self.session.status() if changes else None
         self._say(changes, status)
         self.recorder.put(at - self._began, {one.name: one.value for one in samples})
 
-    def _witness(self, at: float) -> None:
-        fresh = self.live.fresh(at)
-        speed, manifold = (
-            fresh[name][0] if name in fresh else None
-            for name in ("engine_speed", "manifold_pressure")
-        )
-        bound = None
-        if "rail-pressure" in self.numbers.bounds:
-            bound = self.judge.rail_bound(
-                self.numbers.at_manifold if manifold is None else manifold
-            )
-        self.witness.see(at, fresh, self.judge.due(at, speed), bound)
-
-    def _derive(self, at: float) -> None:
-        fresh = self.live.fresh(at)
-        if all(name in fresh for name in DERIVED):
-            rail, manifold = (fresh[name][0] for name in DERIVED)
-            oldest = min(fresh[name][1] for name in DERIVED)
-            across = rail - (manifold - self._barometer)
-            self.live.put([Sample("across_injector", across)], oldest)
+    def _tap(self, frame: Any, sent: bool) -> None:
+        """A frame of the bus, before anything is read out of it."""
+        if self.frames is not None:
+            self.frames.put(steady() - self._began, frame, sent)
 
     def _tick(self) -> None:
         """Silence is looked at too: holds that end and values that grow old."""
         while not self._stop.wait(TICK):
-            now = time.monotonic()
-            with self._lock:
-                trouble = self.recorder.trouble
-                if self.recorder.dropped and not trouble:
-                    trouble = f"{self.recorder.dropped} lines were lost"
-                unlike = bool(trouble) != bool(self.judge.unrecorded)
-                self.judge.unrecorded = f"NOT RECORDED: {trouble}" if trouble else ""
-                changes = self.judge.see(now, self.live)
-                if unlike:
-                    words = self.judge.unrecorded or "recorded again"
-                    changes += (Change(now, "record", "", bool(trouble), "unrecorded", words),)
-                    if self.judge.unrecorded:
-                        self.judge.crossed.setdefault("record", words)
-                self.cries.hear(changes)
-                status = self.judge.status(self.live) if changes else None
-            self._say(changes, status)
+            try:
+                self._look()
+            except Exception as error:  # without this thread silence would be nobody's
+                self._lose(_fault(error))
+
+    def _look(self) -> None:
+        now = steady()
+        with self._lock:
+            changes = self.session.tick(now, self._trouble())
+            status = self.session.status() if changes else None
+        self._say(changes, status)
+
+    def _trouble(self) -> str:
+        """Why something is not recorded; empty while all of it is."""
+        kept = [self.recorder] if self.frames is None else [self.recorder, self.frames]
+        for one in kept:
+            if one.trouble:
+                return one.trouble
+        dropped = sum(one.dropped for one in kept)
+        return f"{dropped} lines were lost" if dropped else ""
 
     def _say(self, changes: tuple[Change, ...], status: Status | None) -> None:
         if not changes or status is None:
             return
         if self._heard is not None:
-            self._heard(changes, status)
+            try:
+                self._heard(changes, status)
+            except Exception as error:  # whoever listens broke: the watch itself goes on
+                words = f"nobody heard it: {type(error).__name__}: {error}"
+                self.recorder.put(steady() - self._began, {}, words)
         for change in changes:
             words = f"{change.kind} {'began' if change.began else 'ended'}: {change.words}"
             self.recorder.put(change.at - self._began, {}, words)
@@ -250,14 +233,15 @@ class Watch:
             source: Source | None = None
             try:
                 source, self._first = self._first or self._make(), None
-                self._source = source
+                if isinstance(bus := getattr(source, "bus", None), ListeningBus):
+                    bus.tap = self._tap
                 source.run(self.take, self._stop)
             except KeyturnError as error:
                 self._lose(str(error))
             except (
                 Exception
             ) as error:  # a fault of ours must cry like a lost bus, not end in silence
-                self._lose(f"a fault in keyturn: {type(error).__name__}: {error}")
+                self._lose(_fault(error))
             finally:
                 _close(source)
             self._stop.wait(AGAIN)
@@ -265,14 +249,13 @@ class Watch:
     def _lose(self, why: str) -> None:
         words = "NO SIGNAL: " + " ".join(why.split())
         with self._lock:
-            known, self.judge.down = self.judge.down, words
-            self.judge.crossed.setdefault("source", words)
-            change = Change(time.monotonic(), "source", "", True, "lost", words)
-            if not known:
-                self.cries.hear((change,))
-            status = self.judge.status(self.live)
-        if not known:
-            self._say((change,), status)
+            changes = self.session.lose(steady(), words)
+            status = self.session.status()
+        self._say(changes, status)
+
+
+def _fault(error: Exception) -> str:
+    return f"a fault in keyturn: {type(error).__name__}: {error}"
 
 
 def _close(source: Source | None) -> None:
@@ -290,11 +273,14 @@ def is_simulated(source: str) -> bool:
 def numbers(build: Build, told: Watched) -> Numbers:
     """The limits of a step as the alarm needs them."""
     bounds = {name: value for name, value in told.bounds.items() if name != "at-manifold"}
+    if (highest := bounds.pop(f"rail-pressure{HIGHEST}", None)) is not None:
+        bounds[MOST] = highest
     if "knock" in bounds:
         # the ladder keeps degrees, a channel is in radians
         bounds["knock"] = math.radians(bounds["knock"])
     mode, regulator = told.rung.mode, build.regulator
-    stated = build.site.barometer.si if mode == "key-on" else build.engine.idle_pressure.si
+    # where the abort number of a driven step is stated comes with it, or it is none
+    stated = {"key-on": build.site.barometer.si, "idle": build.engine.idle_pressure.si}
     return Numbers(
         step=told.rung.name,
         mode=mode,
@@ -303,17 +289,13 @@ def numbers(build: Build, told: Watched) -> Numbers:
         speed_cap=told.caps[0],
         pressure_cap=told.caps[1],
         barometer=build.site.barometer.si,
-        at_manifold=told.bounds.get("at-manifold", stated),
+        at_manifold=told.bounds.get("at-manifold", stated.get(mode, math.nan)),
         ratio=regulator.ratio.si if regulator.reference == "manifold" else 0.0,
         wanted_at=np.asarray(build.mixture.curve.x),
         wanted=np.asarray(build.mixture.curve.y),
         lean=measures()["lambda"].abort,
+        speed_least=SLOWER * min(told.rung.speeds, default=0.0) * build.engine.redline.si,
     )
-
-
-def _channels(limits: Numbers) -> tuple[str, ...]:
-    more = [MEASURES[name][0] for name in limits.record if name in MEASURES]
-    return ("across_injector", "rail_gauge", "manifold_pressure", "engine_speed", *more)
 
 
 def _source(

@@ -6,7 +6,7 @@ from functools import cache
 
 from keyturn import units
 from keyturn.build.schema import read_data
-from keyturn.logs.alarm import MEASURES, Numbers
+from keyturn.logs.alarm import HOLD_HIGH, MEASURES, MOST, Numbers
 from keyturn.procedure.ladder import Rung, measures
 from keyturn.procedure.stages import stages
 
@@ -46,6 +46,11 @@ def limits_in_words(limits: Numbers) -> tuple[str, ...]:
             f"rail pressure not below {units.show(told['rail-pressure'], 'rail_gauge', digits=4)} "
             f"gauge at {units.show(limits.at_manifold, 'manifold_pressure', digits=4)} absolute in "
             f"the manifold: {units.show(across, 'across_injector', digits=4)} across the injector"
+        )
+    if MOST in told:
+        found.append(
+            f"and not above {units.show(told[MOST], 'rail_gauge', digits=4)} gauge there, held "
+            f"{HOLD_HIGH:g} s: a regulator that does not hold"
         )
     for name, (channel, sense, hold, _) in MEASURES.items():
         if name not in told or name not in limits.record:

@@ -17,21 +17,26 @@ import weakref
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any
 
 from keyturn.errors import KeyturnError, ValueRefused
 from keyturn.logs.alarm import LOOKS
-from keyturn.procedure.ladder import Ladder
+from keyturn.logs.live import steady
+from keyturn.procedure.ladder import Climb, Ladder
 from keyturn.tasks.ladder import ladder
-from keyturn.tasks.watch import Ended, Watch, is_simulated
-from keyturn.tasks.watch_climb import no_evidence
+from keyturn.tasks.watch import Watch, is_simulated
+from keyturn.tasks.watch_climb import no_evidence, recorded
+from keyturn.tasks.watch_kept import HOME, Ended, last
 from keyturn.tasks.watch_words import first, limits_in_words, stop_rule, then
+from keyturn.web.faults import described
 from keyturn.web.live import RETRY, Live, frame, last_entry
 from keyturn.web.shelf import Car
 
 PERIOD = 0.05  # [s] between two states of a watch
 IDLE = 1.0  # [s] between two where none runs
 SHARED = 0.01  # [s] for which one state is good for all who look
+FINDING = 0.5  # [s] that a page waits for what the last watch left before it is shown the rest
 MOST_LOOKING = 24  # streams over all builds
 LABELS = {
     "across_injector": "Pressure across the injector",
@@ -68,13 +73,17 @@ class _Looker:
 class Room:
     """The watch of one build, and who looks at it."""
 
-    def __init__(self, running: set[Watch]) -> None:
+    def __init__(self, running: set[Watch], folder: Path) -> None:
+        self._folder = folder
         self.watch: Watch | None = None
         self.ended: Ended | None = None
+        self.found = False  # on the disk: nobody ended it here
+        self.fault = ""  # why what the last watch left is not at hand
         self.recorded = ""  # what became of the last watch on the ladder, in words
         self._running = running
         self._token = ""
         self._changing, self._lookers_lock = threading.Lock(), threading.Lock()
+        self._finding = threading.Lock()
         self._lookers: set[_Looker] = set()
         self._kept: tuple[float, str] = (-math.inf, "")
         self._known: tuple[tuple[str, int], Ladder] | None = None
@@ -110,6 +119,7 @@ class Room:
             made.start()
             self._running.add(made)
             self._token, self.recorded, self.ended = token, "", None
+            self.found, self.fault = False, ""
             self.watch = made
         self.wake()
 
@@ -124,10 +134,33 @@ class Room:
         self.wake()
         return self.ended
 
+    def find(self, wait: bool = True) -> None:
+        """What the last watch left, of a server before this one or of a terminal.
+
+        Where it was cut off its record is judged again, once: ``wait`` for that or be woken then.
+        """
+        if self.watch is not None or self.ended is not None or not self._finding.acquire(wait):
+            return
+        try:
+            fault, ended, words = "", None, ""
+            try:
+                ended = last(self._folder)
+                words = recorded_words(recorded(self._folder, ended)) if ended else ""
+            except KeyturnError as refusal:
+                fault = described(refusal)["problem"]
+            with self._changing:
+                if self.watch is None and self.ended is None:
+                    self.ended, self.found, self.fault = ended, ended is not None, fault
+                    self.recorded = words
+        finally:
+            self._finding.release()
+        self.wake()
+
     def about(self) -> dict[str, Any]:
         """What stays the same through a watch."""
         watch, ended = self.watch, self.ended
-        found: dict[str, Any] = {"id": self.id, "ended": ended.path.name if ended else ""}
+        found: dict[str, Any] = {"id": self.id, "ended": ended.path.name if ended else "",
+                                 "found": self.found, "fault": self.fault}  # fmt: skip
         if watch is None:
             return found
         rung = watch.told.rung
@@ -144,7 +177,7 @@ class Room:
         if watch is None:
             return {"id": "", "t": at}
         status, aborts = watch.status(), watch.aborts()
-        moment = time.monotonic()
+        moment = steady()
         return {
             "id": watch.recorder.path.name, "t": at, "state": status.state,
             "words": status.words, "unwatched": status.unwatched,
@@ -176,6 +209,9 @@ class Room:
         with self._lookers_lock:
             self._lookers.add(looker)
         told: tuple[str, Ended | None] | None = None
+        # a record that has to be judged again takes long: what it gave is told when it is there
+        await asyncio.wait({asyncio.create_task(asyncio.to_thread(self.find, wait=False))},
+                           timeout=FINDING)  # fmt: skip
         due = looker.loop.time()
         try:
             yield f"retry: {RETRY}\n\n"
@@ -213,7 +249,7 @@ class Watches:
     def of(self, car: Car) -> Room:
         """The room of a build; the same for as long as the server runs."""
         with self._lock:
-            return self._rooms.setdefault(car.name, Room(self._running))
+            return self._rooms.setdefault(car.name, Room(self._running, car.folder))
 
     @property
     def full(self) -> bool:
@@ -226,7 +262,7 @@ class Watches:
 
 def clock_now() -> int:
     """The clock of the server [ms]; it only ever goes on."""
-    return round(time.monotonic() * 1e3)
+    return round(steady() * 1e3)
 
 
 def ended_row(ended: Ended) -> dict[str, Any]:
@@ -235,9 +271,18 @@ def ended_row(ended: Ended) -> dict[str, Any]:
         "id": ended.path.name, "step": ended.step, "source": ended.source, "lines": ended.lines,
         "unwritten": ended.unwritten, "seconds": round(ended.seconds, 1),
         "crossed": ended.crossed, "unwatched": ended.unwatched, "against": ended.against,
-        "open": ended.open, "no_evidence": no_evidence(ended),
+        "open": ended.open, "no_evidence": no_evidence(ended), "cut": ended.cut,
+        "frames": "" if ended.frames is None else (HOME / ended.frames.name).as_posix(),
+        "frame_lines": ended.frame_lines,
         "worst": {name: _short(row.value) for name, row in ended.worst.items()},
     }  # fmt: skip
+
+
+def recorded_words(row: Climb | None) -> str:
+    """What a watch became on the ladder; empty where it is not recorded."""
+    if row is None:
+        return ""
+    return f"{row.step} recorded clean" if row.clean else f"{row.step} is not clean: {row.why}"
 
 
 def looks() -> str:

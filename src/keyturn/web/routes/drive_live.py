@@ -18,11 +18,19 @@ from keyturn.procedure.ladder import measures
 from keyturn.tasks import ladder as ladder_task
 from keyturn.tasks.log import ORIGINALS, answers
 from keyturn.tasks.watch import Watch, numbers
-from keyturn.tasks.watch_climb import climb_of
+from keyturn.tasks.watch_climb import AT_PUMP, PUMP, asked, climb_of, since
 from keyturn.tasks.watch_words import first, limits_in_words, stop_rule
 from keyturn.web.faults import described
 from keyturn.web.live import last_entry
-from keyturn.web.live_values import LABELS, QUANTITY, Room, clock_now, ended_row, looks
+from keyturn.web.live_values import (
+    LABELS,
+    QUANTITY,
+    Room,
+    clock_now,
+    ended_row,
+    looks,
+    recorded_words,
+)
 from keyturn.web.render import page
 from keyturn.web.shelf import Car
 
@@ -81,6 +89,7 @@ class SeenIn(WatchIn):
 class ClimbIn(WatchIn):
     token: Token
     said: Annotated[dict[Word, Literal["yes", "no"]], Field(max_length=4)]
+    voltage: Annotated[str, Field(max_length=40)] = ""  # at the pump, by a meter
     note: Annotated[str, Field(max_length=300)] = ""
     sure: bool = False
 
@@ -135,17 +144,24 @@ def ended_piece(request: Request, name: str) -> Response:
     """What the last watch left, and whether it can stand as the record of its step."""
     car = _car(request, name)
     room = _room(request, car)
-    ended, recorded = room.ended, room.recorded
+    room.find()
+    ended, recorded, fault = room.ended, room.recorded, room.fault
     view = None
     if ended is not None:
-        view = ended_row(ended) | {
+        row = ended_row(ended)
+        try:
+            row["against"] = (*since(car.folder, ended), *row["against"])
+        except KeyturnError as refusal:
+            row["no_evidence"] = described(refusal)["problem"]
+        view = row | {
             "recorded": recorded, "log_read": "log-read" in ended.record,
+            "pump": PUMP in ended.record, "at_pump": AT_PUMP in asked(ended),
             "numbers": [
                 (measures()[key].words, worst.value, CHANNEL_OF[key])
                 for key, worst in ended.worst.items()
             ],
         }  # fmt: skip
-    return page(request, "drive_live_ended.html", car=car, view=view)
+    return page(request, "drive_live_ended.html", car=car, view=view, fault=fault)
 
 
 def _sources(car: Car) -> dict[str, Any]:
@@ -187,6 +203,7 @@ def watch_json(request: Request, name: str) -> dict[str, Any]:
     """How the watch of a build stands, what the last one left, what could be watched."""
     car = _car(request, name)
     room = _room(request, car)
+    room.find()
     ended = room.ended
     return {
         "watch": room.about() | room.now() if room.watch is not None else None,
@@ -248,6 +265,7 @@ def climb(request: Request, name: str, body: ClimbIn) -> dict[str, Any]:
     """Record the step by what was watched: clean only when nothing speaks against it."""
     car = _car(request, name)
     room = _room(request, car)
+    room.find()
     ended = room.ended
     if ended is None or ended.path.name != body.watch:
         raise ValueRefused(
@@ -255,9 +273,9 @@ def climb(request: Request, name: str, body: ClimbIn) -> dict[str, Any]:
             advice="its log is in the build: read it on Logs, type the numbers on Steps",
         )  # fmt: skip
     with car.writing:
-        row = climb_of(car.folder, ended, body.said, body.note, body.sure, body.token)
-    words = f"{row.step} recorded clean" if row.clean else f"{row.step} is not clean: {row.why}"
-    room.recorded = words
+        said = {**body.said, **({PUMP: body.voltage} if body.voltage.strip() else {})}
+        row = climb_of(car.folder, ended, said, body.note, body.sure, body.token)
+    room.recorded = words = recorded_words(row)
     room.wake()
     last = last_entry(car)
     request.app.state.live.tell(car.name, "journal", {"last": last})

@@ -72,9 +72,9 @@ function change(row) {
   about = row;
   if (row.id && row.id !== before.id) begun();
   if (!row.id && before.id) {
-    if (row.ended !== before.id) gone = before.id;
+    if (row.ended !== before.id || row.found) gone = before.id; // nobody ended it
     left();
-  } else if (!row.id && row.ended) left();
+  } else if (!row.id && (row.ended || row.fault)) left();
   draw();
 }
 
@@ -290,7 +290,7 @@ id("step").addEventListener("change", (event) => { if (event.target.id === "rung
 let leaving = Promise.resolve(), leftBy = "";
 /** What the last watch left; told twice, by the answer and by the stream, it is fetched once. */
 function left(anew = false) {
-  const name = about.ended || gone;
+  const name = about.ended || about.fault || gone;
   if (!anew && name === leftBy) return;
   leftBy = name;
   leaving = piece(`/car/${car}/drive/live/ended`, id("ended")).catch(() => {});
@@ -301,9 +301,10 @@ id("ended").addEventListener("submit", async (event) => {
   event.preventDefault();
   const climb = event.target, { new: fresh, sure } = event.submitter.dataset;
   const said = { "nothing-new": fresh, ...(id("log-read") ? { "log-read": id("log-read").checked ? "yes" : "no" } : {}) };
+  if (id("at-pump")?.value) said["voltage-at-pump"] = id("at-pump").value;
   refused("climb-fault", "");
   try {
-    const answer = await ask("POST", `${api}/climb`, { watch: climb.dataset.watch, token: (climb.dataset.token ||= token()), said, sure: sure !== undefined });
+    const answer = await ask("POST", `${api}/climb`, { watch: climb.dataset.watch, token: (climb.dataset.token ||= token()), said, voltage: id("pump-volts")?.value ?? "", sure: sure !== undefined });
     say(answer.words, 10);
     left(true);
     await leaving;
