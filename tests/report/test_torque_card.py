@@ -37,6 +37,18 @@ def result(name: str = "invented lid") -> JointResult:
     return judge(Joint(outline, "cork-nbr-70", "M6", torque=6.0, boost=50e3), samples=30)
 
 
+def test_a_joint_that_is_short_has_no_passes() -> None:
+    """A card is followed: it must not lead through passes to a torque that does not do."""
+    short = judge(replace(result().joint, boost=300e3, flange_thickness=3.0), samples=60)
+    assert short.verdict == "short" and short.torque_low > short.torque_high
+    said = " ".join(text.text or "" for text in texts(torque_card(short)))
+    assert "No torque does both" in said and "Snug every bolt" not in said
+    wrong = judge(replace(result().joint, torque=40.0, flange_thickness=20.0), samples=60)
+    assert wrong.verdict == "short" and wrong.torque_low < wrong.torque_high
+    said = " ".join(text.text or "" for text in texts(torque_card(wrong)))
+    assert "Not to be tightened to 40.0 N m" in said and "Snug every bolt" not in said
+
+
 def texts(svg: str) -> list[ElementTree.Element]:
     return list(ElementTree.fromstring(svg).iter(f"{SVG}text"))
 

@@ -19,7 +19,13 @@ LB_FT = 0.3048 * 4.4482216152605  # N m, by definition
 LB_IN = LB_FT / 12.0
 GAP = 16.0
 Part = Callable[[Drawing, JointResult, float], float]
+NOTICE = 70.0  # room that the words on a missing torque take from the picture
 RADIUS = 10.5  # of the ring around a bolt's number
+NO_TORQUE = (
+    "In 19 of 20 samples what seals is more than bolt, thread, flange or sheet stand. A softer or"
+    " thicker sheet, a stiffer flange, more bolts or larger ones; then reckon again."
+)
+OTHER_TORQUE = "What is short stands above; the torques between which the joint holds stand below."
 CAUTIONS = (
     "Engine cold, fuel pressure let off, battery off where wires are near. Eye protection on.",
     "Stop at once when a bolt turns on without getting tighter: the thread is stripping.",
@@ -119,7 +125,8 @@ def _picture(d: Drawing, result: JointResult, y: float) -> float:
     xs, ys = [p[0] for p in outer], [p[1] for p in outer]
     wide, high = max(xs) - min(xs), max(ys) - min(ys)
     room = d.width - 2 * RADIUS
-    scale = min(room / wide, (460.0 if d.width >= 600 else 380.0) / high)
+    tall = (460.0 if d.width >= 600 else 380.0) - (NOTICE if _neither(result) else 0.0)
+    scale = min(room / wide, tall / high)
     left = (d.width - wide * scale) / 2
 
     def at(x: float, v: float) -> tuple[float, float]:
@@ -184,6 +191,27 @@ def _clear(spots: list[tuple[float, float]], width: float) -> list[tuple[float, 
     return [(x, y) for x, y in moved]
 
 
+def _tightening(d: Drawing, result: JointResult, y: float) -> float:
+    """The passes; none for a joint that is short: a torque that does not do is no instruction."""
+    neither = _neither(result)
+    if neither:
+        y = _list(d, "No torque does both", (NO_TORQUE,), y)
+    if result.verdict != "short":
+        y = _passes(d, result, y + (GAP if neither else 0.0))
+    elif not neither:
+        y = _list(d, f"Not to be tightened to {result.torque:.1f} N m", (OTHER_TORQUE,), y)
+    y += 24
+    for line in wrap(_window(result), d.width, SMALL):
+        d.text(0, y, line, SMALL)
+        y += 14
+    return y - 14
+
+
+def _neither(result: JointResult) -> bool:
+    """No torque both seals and is borne."""
+    return result.torque_low > result.torque_high
+
+
 def _passes(d: Drawing, result: JointResult, y: float) -> float:
     """One line a pass, a box to tick, the order below it where it is not 1, 2, 3."""
     numbered = place_of(result.bolting.order)
@@ -212,11 +240,7 @@ def _passes(d: Drawing, result: JointResult, y: float) -> float:
                 y += 0 if wide and n == 0 else 15
                 d.text(400.0 if wide else 26.0, y, line, SMALL)
     d.line(0, y + 8, d.width, y + 8, "quiet", THIN)
-    y += 24
-    for line in wrap(_window(result), d.width, SMALL):
-        d.text(0, y, line, SMALL)
-        y += 14
-    return y - 14
+    return y
 
 
 def number_of(torque: float) -> str:
@@ -322,5 +346,5 @@ def _foot(d: Drawing, result: JointResult, y: float) -> float:
 
 
 # what lies beside the job, and what it rests on
-JOB: tuple[Part, ...] = (_verdict, _picture, _passes, _cautions)
+JOB: tuple[Part, ...] = (_verdict, _picture, _tightening, _cautions)
 WHY: tuple[Part, ...] = (_advice, _parts, _assumed)
