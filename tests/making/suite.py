@@ -75,7 +75,7 @@ class Hard:
     """Photos that cannot be measured well; refused, right, or wrong with the reason told."""
 
     options: tuple[dict[str, Any], ...]
-    words: str  # the warning that names the reason
+    words: str  # of the warning or the refusal that names the reason
     bounds: Bounds = CLAIM
 
 
@@ -260,9 +260,12 @@ def summary(name: str, rows: Sequence[Row]) -> Row:
 
 
 def outcome(name: str, row: Row) -> str:
-    """Of a hard photo: "refused", "right", "told" (wrong, and the reason said) or "silent"."""
+    """Of a hard photo: "refused", "right", "told" (wrong, and the reason said) or "silent".
+
+    A refusal that blames something else sends the builder to mend the wrong thing: silent.
+    """
     if "refused" in row:
-        return "refused"
+        return "refused" if HARD[name].words in row["refused"] else "silent"
     bounds = HARD[name].bounds
     if (
         "centre" in row

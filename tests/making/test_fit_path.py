@@ -10,9 +10,10 @@ import score
 from numpy.typing import NDArray
 from renderer import flange
 
-from keyturn.making import fit_path
+from keyturn.making import fit_path, rows
 from keyturn.making.edit import rectangle
-from keyturn.making.shape import ClosedPath, Corner, area, flattened
+from keyturn.making.outline_file import from_text, to_text
+from keyturn.making.shape import ClosedPath, Corner, Outline, area, flattened
 
 Floats = NDArray[np.float64]
 NOISE = 0.025  # [mm] of an edge point in a photo of 12 megapixels
@@ -27,7 +28,7 @@ ELL = ClosedPath(
 def noisy(path: ClosedPath, seed: int, noise: float = NOISE) -> tuple[Floats, Floats]:
     """Points every quarter millimetre, moved along the normals; and the normals."""
     random = np.random.default_rng(seed)
-    points = fit_path.resampled(np.array(flattened(path, 0.001)), 0.25)
+    points = rows.resampled(np.array(flattened(path, 0.001)), 0.25)
     along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
@@ -73,7 +74,7 @@ def test_bursts_of_wrong_points_leave_no_spike(seed: int) -> None:
 def test_a_burst_is_named_and_nothing_else() -> None:
     points, normal = noisy(ELL, 4)
     points[100:120] += normal[100:120] * 0.8
-    assert list(np.flatnonzero(fit_path.bursts(points))) == list(range(100, 120))
+    assert list(np.flatnonzero(rows.bursts(points))) == list(range(100, 120))
 
 
 def test_points_that_were_not_seen_hardly_pull() -> None:
@@ -118,3 +119,16 @@ def test_a_circle_becomes_two_arcs() -> None:
     assert apart(found.path, circle) < 0.05
     # the noise of some 500 points moves the mean radius by about a thousandth
     assert area(found.path) == pytest.approx(math.pi * 400.0, rel=5e-4)
+
+
+def test_a_row_that_is_no_edge_is_kept_and_does_not_cross_itself() -> None:
+    """Points strewn by more than their distance: a file of them has to be one that can be read."""
+    true = rectangle(0, 0, 12, 8, 0.0)
+    points, _ = noisy(true, 1)
+    points = points + np.random.default_rng(1).normal(0.0, 0.5, points.shape)
+    found = fit_path.fit(points, np.ones(len(points), np.bool_))
+    assert not found.exact
+    part = Outline(found.path)
+    assert from_text(to_text(part)) == part
+    # strewn evenly to both sides: 0.5 mm along 40 mm, and some 40 points of it stay
+    assert area(found.path) == pytest.approx(12.0 * 8.0, abs=3.0 * 0.5 * 40.0 / 40.0**0.5)

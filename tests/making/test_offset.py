@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
+import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from keyturn.errors import ValueRefused
+from keyturn.making import offset as offsets
 from keyturn.making.offset import offset, reversed_path
 from keyturn.making.shape import ClosedPath, Corner, area, flattened, length
 
@@ -117,3 +121,113 @@ def test_any_path_agrees_with_the_buffer_of_its_polygon(path: ClosedPath, distan
     assert mine.is_valid
     assert mine.hausdorff_distance(theirs) < 0.02  # [mm] arcs of chords of 0.002 mm on both sides
     assert area(moved.path) > 0.0
+
+
+# --- where arcs cannot be kept: chords, judged by themselves ------------------------------------
+def swept(path: ClosedPath, distance: float) -> Polygon:
+    """The moved path a second way: what a disc that rolls along it covers, joined or taken away.
+
+    Piece by piece, without a buffer: a rectangle over every chord, a disc of chords at every end.
+    """
+    points = np.array(flattened(path, 0.002))
+    far, after = abs(distance), np.roll(points, -1, axis=0)
+    along = (after - points) / np.hypot(*(after - points).T)[:, None]
+    aside = far * np.stack([-along[:, 1], along[:, 0]], axis=1)
+    strips = shapely.polygons(np.stack([points + aside, points - aside, after - aside,
+                                        after + aside], axis=1))  # fmt: skip
+    angles = np.arange(256) * math.pi / 128
+    disc = far * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    band = shapely.union_all([*strips, *shapely.polygons(points[:, None] + disc)])
+    old = Polygon(points)
+    return old.union(band) if distance > 0.0 else old.difference(band)
+
+
+@st.composite
+def nearly_degenerate(draw: st.DrawFn) -> tuple[ClosedPath, float]:
+    """A rectangle with notches, slits, tiny steps and small arcs that a move swallows."""
+    corners, x, depth = [Corner(0.0, 0.0), Corner(60.0, 0.0)], 60.0, 0.0
+    corners.append(Corner(60.0, 30.0))
+    for _ in range(draw(st.integers(1, 4))):
+        x -= draw(st.floats(4.0, 9.0))
+        wide = draw(st.sampled_from((1e-5, 1e-3, 0.02, 0.5, 2.0, 3.0)))
+        depth = draw(st.sampled_from((1e-4, 0.05, 1.0, 4.0, 8.0)))
+        bulge = draw(st.sampled_from((0.0, 1.0, -1.0, 0.3)))
+        corners += [Corner(x, 30.0), Corner(x, 30.0 - depth, bulge),
+                    Corner(x - wide, 30.0 - depth), Corner(x - wide, 30.0)]  # fmt: skip
+        x -= wide
+    corners.append(Corner(0.0, 30.0))
+    return ClosedPath(tuple(corners)), draw(st.floats(-3.0, 5.0).filter(lambda v: abs(v) > 0.01))
+
+
+@given(case=nearly_degenerate())
+@settings(max_examples=60, deadline=None)
+def test_chords_are_what_a_rolling_disc_leaves_or_are_refused(
+    case: tuple[ClosedPath, float],
+) -> None:
+    path, distance = case
+    fine = Polygon(flattened(path, 0.002))
+    if not fine.is_valid:
+        return
+    theirs = swept(path, distance)
+    try:
+        made = offset(path, distance)
+    except ValueRefused:
+        # wrongly refused only where it is nearly of more pieces, or of fewer
+        near = [swept(path, distance + more) for more in (-0.02, 0.0, 0.02)]
+        assert any(one.geom_type != "Polygon" or one.is_empty or one.interiors for one in near)
+        return
+    mine = Polygon(flattened(made.path, 0.002))
+    # 0.002 mm of chords on either side, 0.01 mm that chords are let stray, along the edge
+    assert mine.symmetric_difference(theirs).area < 0.014 * theirs.length
+    # Steiner's formula is the most that a simply connected part grows (Sz.-Nagy 1959)
+    if distance > 0.0:
+        round_ = fine.length * distance + math.pi * distance**2
+        assert mine.area - fine.area < round_ + 0.014 * mine.length
+    else:
+        assert fine.area - mine.area < -distance * fine.length + 0.014 * fine.length
+
+
+BAY = ClosedPath((
+    Corner(0, 0), Corner(40, 0), Corner(40, 19), Corner(35, 19), Corner(35, 5), Corner(5, 5),
+    Corner(5, 35), Corner(35, 35), Corner(35, 21), Corner(40, 21), Corner(40, 40), Corner(0, 40),
+))  # fmt: skip
+CROSSED = ClosedPath((Corner(0, 0), Corner(40, 40), Corner(40, 0), Corner(0, 42)))
+
+
+@pytest.mark.parametrize(
+    ("path", "distance", "why"),
+    [(BAY, 1.5, "island"), (CROSSED, 1.0, "crosses itself"), (CROSSED, -1.0, "crosses itself")],
+    ids=["a neck that closes", "crossed, out", "crossed, in"],
+)
+def test_what_is_no_longer_one_path_is_refused(path: ClosedPath, distance: float, why: str) -> None:
+    """The chords of these once had the area of another part: the island filled, one loop gone."""
+    with pytest.raises(ValueRefused, match=why):
+        offset(path, distance)
+
+
+WRONG = {
+    "coarse": lambda old: old.buffer(-5.0, quad_segs=2),
+    "too far": lambda old: old.buffer(-5.02, quad_segs=64),
+    "a corner lost": lambda old: old.buffer(-5.0, quad_segs=64).difference(
+        shapely.box(-40, -40, -20, -10)),
+    "an end lost": lambda old: old.buffer(-5.0, quad_segs=64).intersection(
+        shapely.box(-40, -40, 10, 40)),
+    "the other side": lambda old: old.buffer(5.0, quad_segs=64),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("wrong", WRONG.values(), ids=WRONG)
+def test_a_wrong_polygon_is_not_taken(wrong: Callable[[Polygon], Polygon]) -> None:
+    """A dumbbell path: its hollow corners make arcs inside, which a coarse buffer cuts short."""
+    path = ClosedPath((
+        Corner(-30, -20), Corner(-8, -20), Corner(-8, -8), Corner(8, -8), Corner(8, -20),
+        Corner(30, -20), Corner(30, 20), Corner(8, 20), Corner(8, 8), Corner(-8, 8),
+        Corner(-8, 20), Corner(-30, 20),
+    ))  # fmt: skip
+    old = Polygon(flattened(path))
+
+    def lies(shape: Polygon) -> bool:
+        return offsets._lies(path, list(shape.exterior.coords)[:-1], -5.0)
+
+    assert lies(old.buffer(-5.0, quad_segs=64))
+    assert not lies(wrong(old))

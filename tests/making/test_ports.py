@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import score
 
-from keyturn.making import fit_path, ports
+from keyturn.making import ports, rows
 from keyturn.making.edit import rectangle
 from keyturn.making.shape import ClosedPath, Corner, flattened
 
@@ -17,7 +17,7 @@ TEE = ClosedPath((Corner(0, 0), Corner(40, 0), Corner(34, 30), Corner(6, 30)))
 
 
 def points_of(path: ClosedPath, seed: int) -> np.ndarray:
-    points = fit_path.resampled(np.array(flattened(path, 0.001)), 0.25)
+    points = rows.resampled(np.array(flattened(path, 0.001)), 0.25)
     return points + np.random.default_rng(seed).normal(0.0, 0.02, points.shape)
 
 

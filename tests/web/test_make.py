@@ -221,6 +221,32 @@ def test_a_narrow_land_has_a_proposal_that_works(one_tab: Tab, one_bench: Bench)
     assert page.locator("#overlay .ear").count() == 0
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_an_ear_leaves_the_sheet_that_is_typed(
+    one_tab: Tab, one_bench: Bench, size: dict[str, int]
+) -> None:
+    page = one_tab(size)
+    file = opened(page, one_bench)
+    land, fault = page.get_by_label("Sheet that an ear leaves"), page.locator("#ear-land-fault")
+    give = page.get_by_role("button", name="Give hole 6 an ear")
+    for typed, words in (
+        ("wide", "number of millimetres"), ("60", "0.5 to 50 mm"), ("0,2", "0.5 to 50 mm"),
+        ("9000", "0.5 to 50 mm"), ("1", "needs no ear"),
+    ):  # fmt: skip
+        land.fill(typed)
+        give.click()
+        page.locator("#ear-land-fault", has_text=words).wait_for()
+        assert fault.is_visible() and land.get_attribute("aria-invalid") == "true"
+        assert len(from_text(file.read_text()).outer.corners) == 4  # nothing was written
+    looks(page, f"make-ear-{'desk' if size is DESK else 'phone'}")
+    land.fill("4,5")
+    give.click()
+    eared = kept(page, file, lambda part: len(part.outer.corners) > 4)
+    # hole 6 has its middle at y = 40.2; a radius of (6.5 + 0.6) / 2 and 4.5 mm about it
+    assert max(y for _, y in flattened(eared.outer, 0.001)) == pytest.approx(48.25, abs=0.01)
+    assert fault.is_hidden() and land.get_attribute("aria-invalid") == "false"
+
+
 def test_the_proof_confirms_or_corrects(one_tab: Tab, one_bench: Bench) -> None:
     page = one_tab(DESK)
     file = opened(page, one_bench)

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from keyturn.making import rectify
-from keyturn.making.fit_path import Floats
 from keyturn.making.rectify import Plane, radius_95
+from keyturn.making.rows import Floats
 
 LINE_95 = 1.96  # standard deviations that hold 95 % along one axis
 # The wall of an opening darkens from the rim down; where it is narrow, that slope is taken for part
@@ -43,7 +43,7 @@ class Source:
 
 
 PHOTO = Source(0.06, 0.08, 0.10, 0.16, 0.02)
-GLASS = Source(0.04, 0.04, 0.08, 0.04, 0.010)
+GLASS = Source(0.034, 0.02, 0.08, 0.04, 0.008)
 
 
 @dataclass(frozen=True)

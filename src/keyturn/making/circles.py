@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from keyturn.making.fit_path import Floats
+from keyturn.making.rows import Floats
 
 SHARED = 0.6  # [mm] along the edge over which neighbours share their noise
 REACH = 3.0  # standard deviations beyond which a point is wrong

@@ -18,8 +18,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from keyturn.making.fit_path import Floats, bursts
 from keyturn.making.rectify import Flat
+from keyturn.making.rows import Floats, bursts
 from keyturn.making.segment import smoothed
 
 Model = Literal["face", "silhouette"]

@@ -10,8 +10,8 @@ import numpy as np
 from keyturn.making import circles, edges
 from keyturn.making.circles import Circle
 from keyturn.making.edges import Edge, Model
-from keyturn.making.fit_path import Floats
 from keyturn.making.rectify import Flat
+from keyturn.making.rows import Floats
 from keyturn.making.segment import Rough
 
 ROUND = 0.06  # [mm] rms within which an opening is a round hole

@@ -2,20 +2,30 @@
 
 A line moves, an arc changes its radius. Where two neighbours then part, an arc about the old
 corner joins them; where they then cross, they are cut at the crossing. What this cannot do (a
-radius that vanishes, a neck that closes) goes to shapely, whose answer is chords; the caller is
-told which of the two it was.
+radius that vanishes) goes to shapely, whose answer is chords; the caller is told which of the two
+it was. The chords are judged by themselves, by distances to the old path, and refused where they
+are not what was asked for: where a neck closes about an island, or the old path crosses itself.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from keyturn.errors import ValueRefused
 from keyturn.making.shape import SAME, ClosedPath, Corner, arc_of, area, flattened
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
 AGREES = 2e-3  # share of the area moved by which the exact path may differ from the polygon's
 CHORD = 0.002  # [mm] deviation of the polygon that the exact path is judged by
+STRAY = 0.01  # [mm] that chords may lie off their distance: five times CHORD, a tenth of any cut
+STEP = 1.0  # [mm] between places of a path that are asked
 
 Point = tuple[float, float]
 
@@ -53,13 +63,16 @@ def offset(path: ClosedPath, distance: float) -> Offset:
     # to the right of travel is outside of a counter-clockwise path
     right = distance if area(path) > 0.0 else -distance
     exact = _exact(path, right)
-    polygon = _buffered(path, distance)
+    polygon, broken = _buffered(path, distance)
     if exact is not None and _same(exact, polygon, distance):
         return Offset(exact, exact=True)
-    if polygon is None:
+    if not broken and not _lies(path, polygon, distance):
+        broken = "it does not keep that distance everywhere"
+    if broken:
         raise ValueRefused(
-            f"{path.name or 'the path'}: moved by {distance:.2f} mm nothing whole is left",
+            f"{path.name or 'the path'}: moved by {distance:.2f} mm {broken}",
             typed=f"{distance:.2f} mm", accepted="a smaller distance",
+            advice="where the path is narrow or notched, draw it wider by hand",
         )  # fmt: skip
     corners = tuple(Corner(x, y) for x, y in polygon)
     made = replace(path, corners=corners)
@@ -248,21 +261,26 @@ def _circle_circle(a: _Piece, b: _Piece) -> list[Point]:
     ]
 
 
-def _buffered(path: ClosedPath, distance: float) -> list[Point] | None:
-    """The same by shapely on a fine polygon; None where nothing whole is left."""
+def _buffered(path: ClosedPath, distance: float) -> tuple[list[Point], str]:
+    """The same by shapely on a fine polygon; nothing, and why, where that is no one path."""
     from shapely.geometry import Polygon
 
-    grown = Polygon(flattened(path, CHORD)).buffer(distance, quad_segs=64)
+    old = Polygon(flattened(path, CHORD))
+    if not old.is_valid:
+        return [], "cannot be told: it crosses itself"
+    grown = old.buffer(distance, quad_segs=64)
     if grown.is_empty or grown.geom_type != "Polygon":
-        return None
-    return [(float(x), float(y)) for x, y in list(grown.exterior.coords)[:-1]]
+        return [], "nothing whole is left"
+    if grown.interiors:
+        return [], "it closes about an island"
+    return [(float(x), float(y)) for x, y in list(grown.exterior.coords)[:-1]], ""
 
 
-def _same(path: ClosedPath, polygon: list[Point] | None, distance: float) -> bool:
+def _same(path: ClosedPath, polygon: list[Point], distance: float) -> bool:
     """Does the exact path agree with the polygon's, and does it not cross itself?"""
     from shapely.geometry import Polygon
 
-    if polygon is None:
+    if not polygon:
         return False
     mine = Polygon(flattened(path, CHORD))
     if not mine.is_valid:
@@ -270,3 +288,46 @@ def _same(path: ClosedPath, polygon: list[Point] | None, distance: float) -> boo
     other = Polygon(polygon)
     moved = max(abs(distance) * other.length, 1e-9)
     return bool(mine.symmetric_difference(other).area < AGREES * moved + CHORD * other.length)
+
+
+def _lies(path: ClosedPath, polygon: list[Point], distance: float) -> bool:
+    """Is the polygon all that lies at the distance, on the right side of the path?
+
+    Not the way it was made: distances of single points. Each of the polygon's lies that far from
+    the path. And a point of the path that is moved along its normal a little farther than that, and
+    lies so far from all of the path, has passed the polygon: no pocket of it was lost or filled.
+    """
+    import numpy as np
+    import shapely
+
+    ring = shapely.LinearRing(flattened(path, CHORD / 4.0))
+    made = shapely.LinearRing(polygon)
+    inner, outer = (ring, made) if distance > 0.0 else (made, ring)
+    if not (made.is_valid and shapely.Polygon(outer).contains(shapely.Polygon(inner))):
+        return False
+    shapely.prepare([ring, made])
+    corners, spots, _ = _spots(made)
+    for places in (corners, spots):
+        far = shapely.distance(ring, shapely.points(places))
+        if np.abs(far - abs(distance)).max() > STRAY:
+            return False
+    _, spots, normal = _spots(ring)
+    reach = abs(distance) + STRAY
+    way = math.copysign(reach, distance) * (1.0 if ring.is_ccw else -1.0)
+    to = shapely.points(spots + way * normal)
+    inside = shapely.contains(shapely.Polygon(ring), to)  # on the wrong side: across a slit
+    passed = (inside == (distance < 0.0)) & (shapely.distance(ring, to) > reach - CHORD)
+    return bool(np.all(shapely.contains(shapely.Polygon(made), to[passed]) == (distance < 0.0)))
+
+
+def _spots(ring: Any) -> tuple[Floats, Floats, Floats]:
+    """Corners of a ring, at most STEP apart; the middles between them; the normals to its right."""
+    import numpy as np
+    import shapely
+
+    corners = shapely.get_coordinates(shapely.segmentize(ring, STEP))
+    chord = np.diff(corners, axis=0)
+    long = np.hypot(*chord.T)
+    kept = long > 0.0
+    normal = np.stack([chord[kept, 1], -chord[kept, 0]], axis=1) / long[kept, None]
+    return corners, (corners[:-1] + corners[1:])[kept] / 2.0, normal

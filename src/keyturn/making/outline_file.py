@@ -253,11 +253,21 @@ def _path(row: object, place: Place, faults: list[BuildError]) -> ClosedPath | N
         said.refuse(f"corners.{twice + 1}", "lies on the corner after it", None,
                     "every corner once; the last need not repeat the first")  # fmt: skip
         return None
+    reach = _reach(made)
+    if reach > MOST_MM:
+        said.refuse("corners", f"reaches {reach:.0f} mm out with its arcs", None,
+                    f"at most {MOST_MM:g} mm; a bulge of 1 is half a circle")  # fmt: skip
+        return None
     if not _whole(made):
         said.refuse("corners", "crosses itself, or encloses nothing", None,
                     "a closed row of corners that never crosses itself")  # fmt: skip
         return None
     return made
+
+
+def _reach(path: ClosedPath) -> float:
+    """Farthest that the path gets from the origin along x or y [mm]."""
+    return max(abs(value) for point in flattened(path, 0.02) for value in point)
 
 
 def _whole(path: ClosedPath) -> bool:

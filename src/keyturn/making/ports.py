@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from keyturn.making import circles
 from keyturn.making.edit import rectangle
-from keyturn.making.fit_path import Floats
+from keyturn.making.rows import Floats
 from keyturn.making.shape import ClosedPath, Corner, length
 
 LIES_ON = 0.05  # [mm] rms within which a shape is taken

@@ -50,10 +50,11 @@ def split(part: Outline, around: float | None = None, width: float = math.inf) -
     tried = [
         wish + sign * n * STEP for n in range(int((high - low) / STEP) + 1) for sign in (1, -1)
     ]
+    sheet = _sheet(part)
     for x in tried:
         if not (low + LONG < x < high - LONG) or x - low > width or high - x + LONG > width:
             continue
-        halves = _parted(part, x)
+        halves = _parted(part, sheet, x)
         if halves is not None:
             return Split(halves, x)
     raise ValueRefused(
@@ -72,15 +73,16 @@ def _sheet(part: Outline) -> Any:
     return outer
 
 
-def _parted(part: Outline, x: float) -> tuple[Outline, Outline] | None:
+def _parted(part: Outline, sheet: Any, x: float) -> tuple[Outline, Outline] | None:
     from shapely.geometry import LineString, Point, Polygon, box
 
-    sheet = _sheet(part)
     left, bottom, right, top = sheet.bounds
     line = sheet.intersection(LineString([(x, bottom - 1), (x, top + 1)]))
     strips = list(line.geoms) if hasattr(line, "geoms") else [line]
     tongues = []
     for strip in strips:
+        if strip.geom_type != "LineString" or strip.is_empty:
+            return None  # the line only touches the sheet, or misses it within a port
         (_, y0), (_, y1) = sorted(strip.coords, key=lambda p: p[1])[:: len(strip.coords) - 1]
         if y1 - y0 < HEAD + 2.0 * LAND:
             return None

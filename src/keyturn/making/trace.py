@@ -20,10 +20,10 @@ from keyturn.making import board, camera, fit_path, ports, rectify, segment
 from keyturn.making.bounds import GLASS, LINE_95, PHOTO, READ, SHARP, Budget, reread
 from keyturn.making.edges import Edge
 from keyturn.making.edit import snapped
-from keyturn.making.fit_path import Floats
 from keyturn.making.gather import Found, Opening, joined, openings
 from keyturn.making.photo import Photo
 from keyturn.making.rectify import Flat
+from keyturn.making.rows import Floats
 from keyturn.making.shape import ClosedPath, Corner, Hole, Outline
 
 Progress = Callable[[int, int, str], None]
@@ -197,7 +197,7 @@ def _edge_warnings(outer: Edge, inner: Sequence[Opening], chamfered: float) -> l
     if outer.seen < SEEN_REFUSE:
         raise ValueRefused(
             f"the outer edge is seen on {100 * outer.seen:.0f} % of its length only",
-            advice="lay the part on a sheet that is clearly brighter or darker than its face",
+            advice=segment.OTHER_SHEET,
         )
     told = []
     if outer.seen < SEEN_WARN:

@@ -80,7 +80,7 @@ def taken(text: str, file: str = "") -> tuple[Outline, list[Distance], dict[str,
     place = Place(file or None)
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
         raise FileRefused(
             f"is not TOML: {fault}", place,
             accepted="holes, distances and an outside, see docs/gasket.md",
@@ -192,15 +192,17 @@ def _symmetric(holes: Sequence[Hole]) -> tuple[Hole, ...]:
 
 def _around(part: Outline, margin: float) -> ClosedPath:
     """An outside that runs ``margin`` [mm] around holes and ports, straight between."""
+    from shapely import get_coordinates
     from shapely.geometry import MultiPoint, Polygon
 
     from keyturn.making.offset import offset
 
     most = max(hole.diameter for hole in part.holes) / 2.0
     centres = [(hole.x, hole.y) for hole in part.holes]
-    # ports count by as much as holes are smaller: one offset then clears both
-    ports = [point for port in part.ports
-             for point in Polygon(flattened(port, 0.05)).buffer(-most).exterior.coords]  # fmt: skip
+    # ports count by as much as holes are smaller: one offset then clears both; a port with a waist
+    # may fall into two by that
+    rings = [Polygon(flattened(port, 0.05)).buffer(-most) for port in part.ports]
+    ports = [point for ring in rings for point in get_coordinates(ring)]
     hull = MultiPoint([*centres, *ports]).convex_hull.simplify(0.02)
     if hull.geom_type != "Polygon":
         raise ValueRefused("the holes lie on one line: the outside has to be given",

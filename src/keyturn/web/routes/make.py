@@ -57,6 +57,8 @@ class ChangeIn(_Strict):
     radius: Number | None = None
     turn: Number | None = None
     by: Number | None = None
+    # its bounds are told by the task, in words and in millimetres
+    land: Annotated[float, Field(allow_inf_nan=False)] | None = None
     thickness: Number | None = None
     role: Literal["bolt", "dowel", "passage"] | None = None
     name: Word | None = None

@@ -13,12 +13,14 @@ function node(tag, more = {}, ...inside) {
   return made;
 }
 
+/** Millimetres as typed, with a point or a comma; NaN for anything else. */
+export const typedNumber = (text) => (text.trim() ? Number(text.replace(",", ".")) : NaN);
+
 function number(key, words, value, done) {
   const input = node("input", { id: `f-${key}`, value, inputMode: "decimal", maxLength: 12, autocomplete: "off" });
   input.dataset.was = value;
   input.addEventListener("change", () => {
-    const typed = Number(input.value.replace(",", "."));
-    const wrong = !input.value.trim() || !Number.isFinite(typed);
+    const typed = typedNumber(input.value), wrong = !Number.isFinite(typed);
     input.setAttribute("aria-invalid", wrong);
     fault("feature", wrong ? `${words}: type a number of millimetres, such as 12.5` : "");
     if (!wrong) { input.dataset.was = input.value; done(typed); }

@@ -3,7 +3,7 @@
 import { Refused, Unreachable, ask, car, inWords, onLive, say } from "./core.js";
 import { bind, clock, store } from "./drafts.js";
 import { callipers } from "./callipers.js";
-import { fill } from "./feature.js";
+import { fill, typedNumber } from "./feature.js";
 import { fault, form } from "./form.js";
 import { joint } from "./joint.js";
 import { features, overlay, same } from "./overlay.js";
@@ -43,10 +43,12 @@ async function send() {
     render(made);
   } catch (refused) {
     if (refused instanceof Unreachable) { waiting(); return; }
+    const eared = pending.some((wish) => wish.do === "ear");
     pending = [];
     keep();
     const words = refused instanceof Refused && refused.status === 409 ? "The outline was changed elsewhere meanwhile; nothing was written. It is shown as it is now." : inWords(refused);
-    fault(id("feature").hidden ? "page" : "feature", words);
+    if (eared) wrongLand(words);
+    else fault(id("feature").hidden ? "page" : "feature", words);
     await again();
   }
   waiting();
@@ -155,9 +157,9 @@ function narrow({ narrow: lands, cannot }) {
     if (land.hole) {
       const acts = document.createElement("div");
       acts.className = "row";
-      for (const [act, words] of [...(land.ear.length ? [["ear", `Give ${land.hole} an ear`]] : []), ["slot", `Cut ${land.hole} as a slot`]]) {
+      for (const [words, act] of [[`Give ${land.hole} an ear`, () => ear(land.hole)], [`Cut ${land.hole} as a slot`, () => change({ do: "slot", name: land.hole })]]) {
         const button = Object.assign(document.createElement("button"), { type: "button", textContent: words });
-        button.addEventListener("click", () => change({ do: act, name: land.hole }));
+        button.addEventListener("click", act);
         acts.append(button);
       }
       row.append(acts);
@@ -167,6 +169,23 @@ function narrow({ narrow: lands, cannot }) {
   if (cannot) rows.unshift(Object.assign(document.createElement("li"), { className: "fault", textContent: cannot }));
   if (!rows.length) rows.push(Object.assign(document.createElement("li"), { textContent: "None: every land is as wide as wanted once the clearances are added." }));
   id("narrow").replaceChildren(...rows);
+  id("ear-box").hidden = !lands.some((land) => land.hole);
+}
+
+// the land of an ear: what is no number is said here, what is out of bounds by the build
+bind(id("ear-land"), `make.${part}.ear-land`, { chip: document.createElement("span") });
+
+function wrongLand(words) {
+  fault("ear-land", words);
+  id("ear-land").setAttribute("aria-invalid", Boolean(words));
+  if (words) id("ear-land").focus();
+}
+
+function ear(name) {
+  const text = id("ear-land").value, land = typedNumber(text), none = !text.trim();
+  wrongLand(none || Number.isFinite(land) ? "" : "Type a number of millimetres, such as 3 or 4.5; left empty it is 3");
+  if (none) change({ do: "ear", name });
+  else if (Number.isFinite(land)) change({ do: "ear", name, land });
 }
 
 id("undo").addEventListener("click", async () => {
