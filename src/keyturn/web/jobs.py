@@ -191,8 +191,12 @@ class Jobs:
 
 
 def _kill(process: SpawnProcess) -> None:
-    """Kill a job with everything that it started."""
-    if process.pid is None or not process.is_alive():
+    """Kill a job with everything that it started.
+
+    Whether it lives is not asked: that would reap it, and the thread that waits for it would be
+    told that it still runs.
+    """
+    if process.pid is None:
         return
     if hasattr(os, "killpg"):
         with suppress(ProcessLookupError, PermissionError):
