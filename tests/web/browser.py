@@ -81,7 +81,7 @@ def reloaded(page: Any) -> None:
 
 def downloaded(page: Any, link: str) -> bytes:
     """What a link of that name hands out."""
-    with page.expect_download(timeout=60_000) as coming:
+    with page.expect_download() as coming:
         page.get_by_role("link", name=link).click()
     return Path(coming.value.path()).read_bytes()
 

@@ -12,6 +12,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from browser import CHROMIUM, DESK, PHONE, Bench, free_port, shelf
 
+# [ms] for a page to come or to show something: other tests share the machine, and what is wrong
+# does not come later either
+PATIENCE = 75_000
+
 
 @pytest.fixture(scope="session")
 def workers() -> Iterator[None]:
@@ -96,7 +100,7 @@ def tabs(chromium: Any, on: Bench) -> Iterator[Callable[..., Any]]:
                 viewport=size, base_url=on.url, reduced_motion="reduce", **touch, **said
             )
             context.route("**/*", lambda route: _let(route, on))
-            context.set_default_timeout(20000)
+            context.set_default_timeout(PATIENCE)
             contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda fault: faults.append(str(fault)))

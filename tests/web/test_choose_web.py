@@ -23,7 +23,7 @@ def test_a_purchase_is_judged(tab: Tab, bench: Bench) -> None:
     page.get_by_role("button", name="Work it out").click()
     page.locator("#progress").wait_for()
     page.get_by_role("button", name="Stop").click()
-    page.locator("#says", has_text="Stopped").wait_for(timeout=30000)
+    page.locator("#says", has_text="Stopped").wait_for()
     assert page.locator("#found h2").count() == 0
 
     page.locator("#power").fill("300 horses")
@@ -47,7 +47,7 @@ def test_a_purchase_is_judged(tab: Tab, bench: Bench) -> None:
         headers={"origin": bench.url},
     )  # fmt: skip
     assert done.status_code == 200
-    page.locator("#age", has_text="stale").wait_for(timeout=30000)
+    page.locator("#age", has_text="stale").wait_for()
     bench.stop()
     bench.start()
     kept = httpx.get(f"{bench.url}/api/car/pickup-screw/choose", timeout=60).json()

@@ -48,13 +48,13 @@ def test_a_lent_part_has_a_button_and_boost_may_be_said(one_tab: Tab, one_bench:
     page.locator("#said-renewed").fill("filtre")
     page.locator("#said-manifold").fill("98 kPa abs")
     page.get_by_role("button", name="Done").tap()
-    page.locator("#entry-fault", has_text="did you mean filter").wait_for(timeout=20000)
+    page.locator("#entry-fault", has_text="did you mean filter").wait_for()
     assert page.evaluate("document.activeElement.id") == "said-renewed"
     assert violations(page) == []
     picture(page, "find-phone-conditions", whole=False)
     page.locator("#said-renewed").fill("filter")
     page.get_by_role("button", name="Done").tap()
-    page.locator("#readings", has_text="set point lent, filter renewed").wait_for(timeout=20000)
+    page.locator("#readings", has_text="set point lent, filter renewed").wait_for()
     said = rows_of(one_bench)[-1]["conditions"]
     assert said["lent"] == "set point"
     assert said["renewed"] == "filter"
@@ -120,13 +120,13 @@ def test_a_file_of_readings_good_rows_kept_bad_ones_refused_with_their_line(
     file.write_text(ROWS, encoding="utf-8")
     page.locator("#many-file").set_input_files(file)
     page.get_by_role("button", name="Store its rows").tap()
-    page.locator("#many-said", has_text="2 stored, 2 refused").wait_for(timeout=30000)
+    page.locator("#many-said", has_text="2 stored, 2 refused").wait_for()
     words = page.locator("#many-said").inner_text()
     assert "line 3, value" in words and "line 5, state" in words
     assert len(rows_of(one_bench)) == before + 2
-    page.locator("#readings", has_text="12.1 V").wait_for(timeout=30000)
+    page.locator("#readings", has_text="12.1 V").wait_for()
     page.get_by_role("button", name="Store its rows").tap()  # once more: nothing is stored twice
-    page.locator("#many-said", has_text="2 were in the journal already").wait_for(timeout=30000)
+    page.locator("#many-said", has_text="2 were in the journal already").wait_for()
     assert len(rows_of(one_bench)) == before + 2
     assert violations(page) == []
     assert narrow_targets(page) == []

@@ -29,8 +29,8 @@ def taps(page: Any, number: str) -> None:
 
 def settled(page: Any) -> None:
     """The answer is about what was read."""
-    page.wait_for_selector('#found[data-current="yes"]', timeout=30000)
-    page.wait_for_selector('#answer[aria-busy="false"]', timeout=30000)
+    page.wait_for_selector('#found[data-current="yes"]')
+    page.wait_for_selector('#answer[aria-busy="false"]')
 
 
 def test_a_reading_to_a_cause_to_the_next_test_on_the_phone(tab: Tab, bench: Bench) -> None:
@@ -43,7 +43,7 @@ def test_a_reading_to_a_cause_to_the_next_test_on_the_phone(tab: Tab, bench: Ben
     picture(page, "find-phone-pick", whole=False)
     page.locator('[data-words="rail pressure, key on"]').tap()
     page.get_by_role("button", name="psi", exact=True).tap()
-    page.locator("#entry-should", has_text="psi").wait_for(timeout=20000)
+    page.locator("#entry-should", has_text="psi").wait_for()
     picture(page, "find-phone-pad", whole=False)
     assert violations(page) == []
     assert narrow_targets(page) == []
@@ -81,17 +81,17 @@ def test_a_slip_is_asked_aloud_and_all_goes_by_the_keyboard(tab: Tab, bench: Ben
     page.keyboard.type("3.4")  # the number has the focus already; 3.4 bar is about 49 psi
     page.keyboard.press("Enter")
     other = page.get_by_role("button", name="It was 3.4 bar").first
-    other.wait_for(timeout=30000)
+    other.wait_for()
     assert "kept apart" in page.locator("#asked-words").inner_text()
     assert violations(page) == []
     page.keyboard.press("Escape")  # not decided now: the list asks it again
     page.locator("#readings").get_by_role("button", name="It was 3.4 bar").focus()
     page.keyboard.press("Enter")
-    page.locator("#readings", has_text="in place of 1").wait_for(timeout=30000)
+    page.locator("#readings", has_text="in place of 1").wait_for()
     for number, state in enumerate(("cranking", "idle")):
         said = {"reference": "off"} if state == "idle" else {}
         assert store(bench, "30 psi", f"keys-000{number}", state=state, **said).status_code == 200
-    page.locator("#age", has_text="from 3 readings").wait_for(timeout=60000)
+    page.locator("#age", has_text="from 3 readings").wait_for()
     settled(page)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     for look in ("light", "dark", "sun"):
@@ -112,10 +112,10 @@ def test_an_older_answer_is_marked_and_never_painted_over_a_newer_one(
     old = httpx.get(f"{bench.url}{FIND}/answer", timeout=60).text
     page.route("**/find/answer", lambda route: route.abort())
     assert store(bench, "39 psi", "older-0002", state="cranking").status_code == 200
-    page.locator("#age", has_text="older, being worked out anew").wait_for(timeout=30000)
+    page.locator("#age", has_text="older, being worked out anew").wait_for()
     page.unroute("**/find/answer")
     page.evaluate("document.dispatchEvent(new Event('linked'))")
-    page.locator("#age", has_text="from 2 readings").wait_for(timeout=60000)
+    page.locator("#age", has_text="from 2 readings").wait_for()
     assert page.locator("#found").get_attribute("data-turn") > turn
     # an answer that was under way too long comes last: it is not taken
     page.route("**/find/answer", lambda route: route.fulfill(body=old, content_type="text/html"))

@@ -28,9 +28,7 @@ PAGES = ("home", "parts", "check", "find", "make", "drive", "choose", "papers")
 def at_rest(page: Any) -> None:
     """The page has what it fetches after its first picture."""
     page.wait_for_load_state("load")
-    page.wait_for_function(
-        "() => !document.querySelector('[aria-busy=true], #answer > .working')", timeout=60000
-    )
+    page.wait_for_function("() => !document.querySelector('[aria-busy=true], #answer > .working')")
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])

@@ -69,9 +69,9 @@ def test_a_short_part_stands_between_before_the_first_fire() -> None:
 def test_home_follows_an_edit_from_elsewhere(tab: Tab, bench: Bench) -> None:
     page = tab()
     page.goto("/car/pickup-screw/home")
-    page.wait_for_selector("#answer .stamp.holds", timeout=30_000)
+    page.wait_for_selector("#answer .stamp.holds")
     set_value(Path(bench.root) / "pickup-screw", "pump.flow", "60 L/h")
-    page.wait_for_selector("#answer .stamp:not(.holds)", timeout=30_000)
+    page.wait_for_selector("#answer .stamp:not(.holds)")
 
 
 def test_a_build_with_a_fault_says_where(tab: Tab, bench: Bench) -> None:

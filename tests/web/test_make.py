@@ -285,7 +285,7 @@ def test_the_joint_and_its_card(one_tab: Tab, one_bench: Bench) -> None:
     page.locator("#joint-preload").fill("3 kN")
     page.locator("#joint-material").select_option("cork-nbr-70")
     page.get_by_role("button", name="Will it seal").click()
-    page.locator("#joint-says .stamp").wait_for(timeout=60_000)
+    page.locator("#joint-says .stamp").wait_for()
     assert page.locator("#joint-says .narrow svg").first.is_visible()
     assert violations(page) == []
     assert narrow_targets(page) == []
@@ -297,7 +297,7 @@ def test_the_joint_and_its_card(one_tab: Tab, one_bench: Bench) -> None:
     assert page.locator("#joint-preload").input_value() == "3 kN"
     assert not page.locator("#joint-washer").is_checked()
     page.get_by_role("button", name="Will it seal").click()
-    page.locator("#joint-says .stamp").wait_for(timeout=60_000)
+    page.locator("#joint-says .stamp").wait_for()
     assert downloaded(page, "Torque card to print").startswith(b"%PDF-")
 
 
@@ -312,7 +312,7 @@ def test_a_cut_is_laid_out_on_a_sheet(one_tab: Tab, one_bench: Bench) -> None:
     page.locator("#cut-sheet").fill("450x250")
     page.locator("#cut-copies").fill("2")
     page.get_by_role("button", name="Lay it out").click()
-    page.locator("#cut-says", has_text="2 parts").wait_for(timeout=60_000)
+    page.locator("#cut-says", has_text="2 parts").wait_for()
     circles = page.locator("#cut-picture svg circle")
     circles.nth(11).wait_for()  # the picture follows the words
     assert circles.count() == 12

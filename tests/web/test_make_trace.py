@@ -40,7 +40,7 @@ def traced(page: Any, name: str) -> Outline:
     """The job followed to its end, the drawing looked at, the cut file read back."""
     page.get_by_role("button", name="Trace", exact=True).click()
     page.get_by_role("button", name="Stop").wait_for()
-    page.wait_for_url("**/make?part=throttle-plate", timeout=90_000)
+    page.wait_for_url("**/make?part=throttle-plate")
     page.locator("#found").wait_for()
     assert violations(page) == []
     picture(page, name)
@@ -88,7 +88,7 @@ def test_a_scan_becomes_a_cut_file_on_the_phone(tab: Tab, bench: Bench, tmp_path
     # the strip tells that the scanner was set to something else: said at its field
     page.locator(
         "#trace-dpi-fault, #trace-check_long-fault", has_text="dots per inch"
-    ).first.wait_for(timeout=60_000)
+    ).first.wait_for()
     assert not (bench.root / "van-roots" / "gaskets" / "throttle-plate.toml").exists()
     page.locator("#trace-dpi").fill("300")
     assert worst(traced(page, "make-phone-scan"), sheet.part.outline) < 0.20

@@ -26,7 +26,7 @@ HUMAN = 6.0  # s a person needs for one field, beside what the machine needs; co
 
 
 def verdict(page: Any) -> str:
-    page.wait_for_selector("#answer .stamp", timeout=30_000)
+    page.wait_for_selector("#answer .stamp")
     return str(page.locator("#answer .stamp").inner_text()).lower()
 
 
@@ -120,9 +120,7 @@ def test_shelf_and_home_are_fit_for_hands_and_screen_readers(
         if word == "home":
             verdict(page)
         else:
-            page.wait_for_function(
-                "() => document.querySelectorAll('.car .stamp').length === 2", timeout=30_000
-            )
+            page.wait_for_function("() => document.querySelectorAll('.car .stamp').length === 2")
         assert violations(page) == []
         assert narrow_targets(page) == []
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0

@@ -46,7 +46,7 @@ def test_offline_in_the_middle_of_typing_and_back(tab: Tab, bench: Bench) -> Non
     assert narrow_targets(page) == []
     picture(page, "find-phone-offline", whole=False)
     page.context.set_offline(False)
-    page.locator("#outbox .card").wait_for(state="detached", timeout=30000)
+    page.locator("#outbox .card").wait_for(state="detached")
     assert stored(bench) == ["44 psi"]
     page.locator("#readings", has_text="44 psi").wait_for()
 
@@ -65,8 +65,8 @@ def test_the_outbox_outlives_reload_and_restart_and_two_tabs_send_once(
     second.goto(FIND)
     first.reload()
     for each in (first, second):
-        each.locator("#readings", has_text="43 psi").wait_for(timeout=30000)
-        each.locator("#outbox .card").wait_for(state="detached", timeout=30000)
+        each.locator("#readings", has_text="43 psi").wait_for()
+        each.locator("#outbox .card").wait_for(state="detached")
     assert stored(bench) == ["43 psi"]
 
 
@@ -85,8 +85,8 @@ def test_a_lost_answer_does_not_store_twice(tab: Tab, bench: Bench) -> None:
     page.goto(FIND)
     begin(page, "42")
     page.get_by_role("button", name="Done").click()
-    page.locator("#readings", has_text="42 psi").wait_for(timeout=60000)
-    page.locator("#outbox .card").wait_for(state="detached", timeout=30000)
+    page.locator("#readings", has_text="42 psi").wait_for()
+    page.locator("#outbox .card").wait_for(state="detached")
     assert lost == [200]
     assert stored(bench) == ["42 psi"]
 
@@ -102,7 +102,7 @@ def test_what_the_server_refuses_stays_in_sight(tab: Tab, bench: Bench) -> None:
     page.locator("#outbox", has_text="4a4 psi").wait_for()
     page.context.set_offline(False)
     # tries grow apart up to a minute where the browser does not say that it is back
-    page.locator("#outbox .fault").wait_for(timeout=75000)
+    page.locator("#outbox .fault").wait_for()
     page.locator("#outbox").get_by_role("button", name="Throw away").click()
     page.locator("#outbox .card").wait_for(state="detached")
     assert stored(bench) == []
@@ -114,8 +114,8 @@ def test_two_devices_see_one_journal(tab: Tab, bench: Bench) -> None:
     phone.goto(FIND)
     begin(phone, "45")
     phone.get_by_role("button", name="Done").click()
-    desk.locator("#readings", has_text="45 psi").wait_for(timeout=30000)
-    desk.locator("#age", has_text="from 1 reading,").wait_for(timeout=60000)
+    desk.locator("#readings", has_text="45 psi").wait_for()
+    desk.locator("#age", has_text="from 1 reading,").wait_for()
 
 
 def test_only_what_the_kind_needs_is_asked_and_each_tab_keeps_its_draft(
@@ -140,5 +140,5 @@ def test_only_what_the_kind_needs_is_asked_and_each_tab_keeps_its_draft(
     page.get_by_role("button", name="Hose on").click()
     assert page.locator("#value").input_value() == "36"
     page.get_by_role("button", name="Done").click()
-    page.locator("#readings", has_text="hose on").wait_for(timeout=30000)
+    page.locator("#readings", has_text="hose on").wait_for()
     assert stored(bench, "pickup-screw") == ["36 psi"]

@@ -28,7 +28,7 @@ def test_the_report_is_printed_and_the_journal_carried(
     read(bench, "44 psi", "papers-001")
     page = tab(DESK)
     page.goto(PAPERS)
-    with page.expect_download(timeout=60_000) as coming:
+    with page.expect_download() as coming:
         page.get_by_role("link", name="PDF to print").click()
     assert coming.value.suggested_filename == "van-roots-report.pdf"
     assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
@@ -59,7 +59,7 @@ def test_a_build_goes_out_and_comes_in_as_one_file(tab: Tab, bench: Bench, tmp_p
     page.locator("#build-fault", has_text="name").wait_for()
     page.locator("#build-name").fill("second-van")
     page.locator("#build-import").click()
-    page.wait_for_url("**/car/second-van/home", timeout=30000)
+    page.wait_for_url("**/car/second-van/home")
     rows = httpx.get(f"{bench.url}/api/car/second-van/read", timeout=60).json()["readings"]
     assert [row["typed"] for row in rows] == ["44 psi"]
 
@@ -84,7 +84,7 @@ def test_the_first_page_takes_a_build_from_a_file(tab: Tab, bench: Bench, tmp_pa
     page.locator("#e-import", has_text="not what is taken here").wait_for()
     page.locator("#i-file").set_input_files(whole)
     page.get_by_role("button", name="Bring it in").click()
-    page.wait_for_url("**/car/brought-van/home", timeout=30000)
+    page.wait_for_url("**/car/brought-van/home")
     rows = httpx.get(f"{bench.url}/api/car/brought-van/read", timeout=60).json()["readings"]
     assert [row["typed"] for row in rows] == ["44 psi"]
 
