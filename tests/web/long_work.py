@@ -36,6 +36,17 @@ def starts_another(progress: Progress, note: str) -> None:
     child.wait()
 
 
+def traces_slowly(progress: Progress, **asked: Any) -> Any:
+    """The work of the page itself, with time to stop it in the middle."""
+    from keyturn.web.gaskets import trace
+
+    def slowly(*said: Any) -> None:
+        progress(*said)
+        time.sleep(20)
+
+    return trace(slowly, **asked)
+
+
 def is_killed(progress: Progress) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 

@@ -85,7 +85,13 @@ def test_a_slip_is_asked_aloud_and_all_goes_by_the_keyboard(tab: Tab, bench: Ben
     assert "kept apart" in page.locator("#asked-words").inner_text()
     assert violations(page) == []
     page.keyboard.press("Escape")  # not decided now: the list asks it again
+    page.wait_for_function("document.activeElement.id === 'enter'")
     page.locator("#readings").get_by_role("button", name="It was 3.4 bar").focus()
+    # the list is drawn anew: the focus stays on that answer and does not go to the other one
+    page.evaluate("document.getElementById('listed').dataset.drawn = 'before'")
+    page.evaluate("document.dispatchEvent(new Event('stored'))")
+    page.wait_for_selector("#listed:not([data-drawn])")
+    assert page.evaluate("document.activeElement.textContent") == "It was 3.4 bar"
     page.keyboard.press("Enter")
     page.locator("#readings", has_text="in place of 1").wait_for()
     for number, state in enumerate(("cranking", "idle")):

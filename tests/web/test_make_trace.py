@@ -14,6 +14,7 @@ from browser import PHONE, Bench, downloaded, go, picture, violations
 
 from keyturn.making import dxf
 from keyturn.making.shape import Outline
+from keyturn.web.jobs import Jobs
 
 sys.path.append(str(Path(__file__).parents[1] / "making"))
 
@@ -98,9 +99,16 @@ def test_a_scan_becomes_a_cut_file_on_the_phone(tab: Tab, bench: Bench, tmp_path
     assert page.locator("#trace-dpi").input_value() == "300"
 
 
-def test_a_trace_can_be_stopped_and_leaves_nothing(tab: Tab, bench: Bench, tmp_path: Path) -> None:
+def test_a_trace_can_be_stopped_and_leaves_nothing(
+    tab: Tab, bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from renderer import scan, seeded_page
 
+    begun = Jobs.start
+    monkeypatch.setattr(
+        Jobs, "start",
+        lambda self, car, word, _, asked: begun(self, car, word, "long_work:traces_slowly", asked),
+    )  # fmt: skip
     file = tmp_path / "scan.jpg"
     file.write_bytes(scan(seeded_page(3)))
     page = tab(PHONE)

@@ -123,8 +123,13 @@ class Jobs:
                 _kill(job.process)
             elif not job.over:
                 job.state = "stopped"
-        self._tell(car, "job", job.news())
+        self._say(job)
         return job
+
+    def _say(self, job: Job) -> None:
+        """Tell how it stands; told by two at once, the older word must not come last."""
+        with self._lock:
+            self._tell(job.car, "job", job.news())
 
     def close(self) -> None:
         """Stop everything; the server is going."""
@@ -156,17 +161,17 @@ class Jobs:
             finally:
                 process.join()
                 self._end(job, process)
-        self._tell(job.car, "job", job.news())
+        self._say(job)
 
     def _hear(self, job: Job, pipe: Connection) -> None:
         """Follow the work until its end of the pipe is closed."""
-        self._tell(job.car, "job", job.news())
+        self._say(job)
         with pipe, suppress(EOFError, OSError):
             while True:
                 kind, *said = pipe.recv()
                 if kind == "progress":
                     job.done, job.of, job.words = said
-                    self._tell(job.car, "job", job.news())
+                    self._say(job)
                 elif kind == "result":
                     job.result, job.answered = json.loads(said[0]), True
                 else:

@@ -22,7 +22,11 @@ function swap(box, made) {
   box.querySelectorAll("details").forEach((row, n) => { row.open = opened[n] ?? false; });
   paint(box);
   if (held?.test) box.querySelector(`[data-test="${CSS.escape(held.test)}"]`)?.focus();
-  if (held?.act) (box.querySelector(`[data-act="${held.act}"][data-id="${held.id}"]`) ?? id("enter")).focus();
+  if (held?.act) {
+    // the two answers to a slip differ in what is meant only: the focus must not go to the other one
+    const meant = held.meant === undefined ? ":not([data-meant])" : `[data-meant="${CSS.escape(held.meant)}"]`;
+    (box.querySelector(`[data-act="${held.act}"][data-id="${held.id}"]${meant}`) ?? id("enter")).focus();
+  }
 }
 
 let working = null, again = false;
