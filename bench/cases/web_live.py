@@ -29,7 +29,7 @@ from typing import Any
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parent.parent / "src")]
 
-# after the path: this case is also run by itself, and measures the tree it stands in
+# after the path (so E402): this case is also run by itself, and measures the tree it stands in
 from report import Report  # noqa: E402
 from serving import PACKAGE, serving  # noqa: E402
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-can = pytest.importorskip("can")
+can = pytest.importorskip("can")  # optional: what needs it is imported after (so E402)
 
 from ecu_simulator import Ecu  # noqa: E402
 from hypothesis import given  # noqa: E402

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-can = pytest.importorskip("can")
+can = pytest.importorskip("can")  # optional: what needs it is imported after (so E402)
 
 from ecu_simulator import Ecu  # noqa: E402
 from hypothesis import given, settings  # noqa: E402

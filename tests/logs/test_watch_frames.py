@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-can = pytest.importorskip("can")
+can = pytest.importorskip("can")  # optional: what needs it is imported after (so E402)
 sys.path.append(str(Path(__file__).parents[2] / "bench"))
 
 from patience import killed, until  # noqa: E402

@@ -83,7 +83,8 @@ def _bundled(
             told = {key: typed.pop(key) for key in options}
             command(**typed, **{name: made(told)})
 
-        # a parameter without a default may only stand before those that have one
+        # a parameter without a default may only stand before those that have one; the checker of
+        # types knows no such attribute of a function, `inspect` and typer read it (PEP 362)
         called.__signature__ = signature.replace(  # type: ignore[attr-defined]
             parameters=sorted([*own, *more], key=lambda row: row.default is not row.empty)
         )

@@ -101,6 +101,7 @@ def _edited(before: str, old: Outline, part: Outline) -> str:
         for n, now in zip(partners, are, strict=True):
             if n is None:
                 fresh.setdefault(kind, []).append(_new(kind, now))
+            # rows of one kind are told apart by `now`; the checker cannot see that `were` is alike
             elif isinstance(now, Hole):
                 _set(rows[n], hole_rows(were[n]), hole_rows(now))  # type: ignore[arg-type]
             else:

@@ -64,6 +64,7 @@ class SourceIn(_Strict):
     kind: Literal["simulated", "file", "obd", "can"]
     fault: Literal["", "weak-pump", "silent", "lost"] = ""
     name: FileName = ""
+    # the choices stand once, as tuples; the checker wants them written out here (valid-type)
     interface: Literal[INTERFACES] = "socketcan"  # type: ignore[valid-type]
     channel: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{0,40}$")] = ""
     rate: Literal[RATES] = 500_000  # type: ignore[valid-type]
